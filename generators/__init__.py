@@ -1,0 +1,1 @@
+"""Grounds, shadows of dust, cameras: frames whose truth is known."""

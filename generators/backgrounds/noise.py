@@ -1,0 +1,222 @@
+"""Random fields with a power-law amplitude spectrum, the stuff of clouds, snow and heath.
+
+Natural scenes have amplitude spectra near 1/f (exponents of about 0.9…1.4 in log luminance): D. J. Field,
+J. Opt. Soc. Am. A 4(12), 2379 (1987), cited from memory.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from .base import FloatArray
+from .raster import enlarge, smoothstep, warp
+
+SPLIT_SAMPLES = 64
+"""Waves longer than this many samples are made on a grid `COARSE_STEP` times coarser.
+
+That grid is cheap enough to be twice as wide as the frame, so that its period never shows: the long waves
+are the ones that would make opposite edges alike.
+"""
+
+COARSE_STEP = 8
+"""Leaves 8 samples to the shortest of the long waves, which cubic enlargement carries without a trace."""
+
+SPLIT_OCTAVES = 0.5
+"""Half width of the hand-over between the two grids, in octaves."""
+
+MARGIN_SAMPLES = 6
+"""Coarse samples made beyond every edge: what a spline feels of it falls by a factor 0.27 each sample."""
+
+TINY = np.float32(1e-20)
+"""Stands for the zero frequency under a logarithm; any number far below one wave a frame would do."""
+
+BEND_REACH = 1 / 14
+"""Displacement over wavelength of the flow in `bent_field`; from about 1/9 it folds and looks marbled."""
+
+
+@dataclass(frozen=True, slots=True)
+class Spectrum:
+    """Amplitude spectrum (f² + 1/longest²)^(−exponent/2), cut off beyond 1/finest.
+
+    Attributes
+    ----------
+    exponent
+        0 is white, 1 natural texture, 2 soft cloud.
+    longest_px
+        Waves longer than this are no stronger than it. None: twice the longer side of the frame.
+    finest_px
+        Waves shorter than this are left out; 2 keeps all. From 8 on the field is made on a coarser grid.
+    stretch
+        How many times longer than wide the features are; 1 is isotropic.
+    angle_deg
+        Direction of their length, counter-clockwise from the x axis as the picture is looked at.
+    """
+
+    exponent: float
+    longest_px: float | None = None
+    finest_px: float = 2.0
+    stretch: float = 1.0
+    angle_deg: float = 0.0
+
+
+def field(shape: tuple[int, int], spectrum: Spectrum, rng: np.random.Generator) -> FloatArray:
+    """Return a Gaussian random field, float32 (height, width), of expected mean 0 and variance 1.
+
+    The expectation is over all fields of this spectrum: one field alone has the mean and variance that its
+    longest waves happen to give it. Opposite edges are not alike. Time: about two FFT pairs of the frame,
+    less by the square of the grid step where `finest_px` is 8 or more.
+    """
+    longest = spectrum.longest_px or 2.0 * max(shape)
+    step = _grid_step(spectrum.finest_px)
+    if step == 1:
+        return _two_grids(shape, spectrum, longest, step=1, rng=rng)
+    small = _two_grids(_small_shape(shape, step), spectrum, longest, step=step, rng=rng)
+    return _enlarged(small, step, shape)
+
+
+def bent_field(shape: tuple[int, int], spectrum: Spectrum, rng: np.random.Generator, *, bend_px: float) -> FloatArray:
+    """Return `field` carried off by a smooth flow: no longer Gaussian, with streaks and folds.
+
+    Parameters
+    ----------
+    shape, spectrum, rng
+        As for `field`.
+    bend_px
+        Longest wave of the flow, pixels. Points are carried up to `BEND_REACH` of it.
+    """
+    step = _grid_step(spectrum.finest_px)
+    if step > 1:
+        small = bent_field(_small_shape(shape, step), _on_grid(spectrum, step, shape), rng, bend_px=bend_px / step)
+        return _enlarged(small, step, shape)
+    reach = math.ceil(BEND_REACH * bend_px)
+    source = field((shape[0] + 2 * reach, shape[1] + 2 * reach), spectrum, rng)
+    flow = Spectrum(exponent=2.0, longest_px=bend_px, finest_px=max(bend_px / 6, 2.0))
+    dx, dy = (reach * np.tanh(0.6 * field(shape, flow, rng)) for _ in range(2))
+    return warp(source, dx + reach, dy + reach)
+
+
+def _on_grid(spectrum: Spectrum, step: int, shape: tuple[int, int]) -> Spectrum:
+    """Return the spectrum with its lengths counted in samples of a grid `step` pixels wide."""
+    longest = (spectrum.longest_px or 2.0 * max(shape)) / step
+    return replace(spectrum, longest_px=longest, finest_px=spectrum.finest_px / step)
+
+
+def _grid_step(finest_px: float) -> int:
+    """Return the largest power of two that leaves at least four samples to the finest wave."""
+    return max(1, 1 << max(0, math.floor(math.log2(max(finest_px, 1.0) / 4.0))))
+
+
+def _small_shape(shape: tuple[int, int], step: int) -> tuple[int, int]:
+    h, w = (-(-side // step) + 2 * MARGIN_SAMPLES for side in shape)
+    return h, w
+
+
+def _enlarged(small: FloatArray, step: int, shape: tuple[int, int]) -> FloatArray:
+    edge = MARGIN_SAMPLES * step
+    return enlarge(small, step)[edge : edge + shape[0], edge : edge + shape[1]]
+
+
+def _two_grids(
+    shape: tuple[int, int], spectrum: Spectrum, longest: float, *, step: int, rng: np.random.Generator
+) -> FloatArray:
+    """Return the field sampled every `step` pixels, unit variance, long waves from a coarser grid."""
+    split_px = float(SPLIT_SAMPLES * step)
+    coarse_step = step * COARSE_STEP
+    coarse_shape = _small_shape(shape, COARSE_STEP)
+    h, w = coarse_shape
+    span = math.ceil(longest / coarse_step)  # at least one of the longest waves fits, even in a small frame
+    coarse, coarse_variance = _synthesise(
+        coarse_shape,
+        (max(h, span - h), max(w, span - w)),
+        _Part(spectrum, longest, coarse_step, split_px, long_waves=True),
+        rng,
+    )
+    pad = 2 * SPLIT_SAMPLES  # one and a half of the longest waves that this grid carries
+    fine, fine_variance = _synthesise(
+        shape, (pad, pad), _Part(spectrum, longest, step, split_px, long_waves=False), rng
+    )
+    fine += _enlarged(coarse, COARSE_STEP, shape)
+    fine *= np.float32(1.0 / math.sqrt(coarse_variance + fine_variance))
+    return fine
+
+
+@dataclass(frozen=True, slots=True)
+class _Part:
+    """The share of a spectrum that one grid carries."""
+
+    spectrum: Spectrum
+    longest: float
+    step: int
+    split_px: float
+    long_waves: bool
+
+    def amplitude(self, fy: FloatArray, fx: FloatArray) -> FloatArray:
+        """Return the amplitude at frequencies in cycles per pixel, column `fy` against row `fx`."""
+        squared = fx * fx + fy * fy
+        amplitude = _power_law(self.spectrum, self.longest, fy, fx, squared)
+        if self.long_waves:
+            amplitude *= self._share(squared)
+        else:  # beyond the hand-over the share is one: only a corner of a large array is touched
+            end = 2**SPLIT_OCTAVES / self.split_px
+            corner = np.ix_(np.abs(fy[:, 0]) <= end, fx[0] <= end)
+            amplitude[corner] *= self._share(squared[corner])
+        if self.spectrum.finest_px > 2.0:
+            amplitude *= _cut_off(squared, self.spectrum.finest_px)
+        # White noise on a grid of this step has step² times the density per cycle/pixel squared.
+        return np.asarray(amplitude / np.float32(self.step), dtype=np.float32)
+
+    def _share(self, squared: FloatArray) -> FloatArray:
+        """Return the weight whose square, with that of the other grid, adds up to one."""
+        octaves = 0.5 * np.log2(np.maximum(squared * np.float32(self.split_px**2), TINY))
+        short = smoothstep(np.asarray(octaves, dtype=np.float32), -SPLIT_OCTAVES, SPLIT_OCTAVES)
+        return np.asarray(np.sqrt(1 - short if self.long_waves else short), dtype=np.float32)
+
+
+def _power_law(spectrum: Spectrum, longest: float, fy: FloatArray, fx: FloatArray, squared: FloatArray) -> FloatArray:
+    if spectrum.stretch != 1.0:
+        c, s = math.cos(math.radians(spectrum.angle_deg)), math.sin(math.radians(spectrum.angle_deg))
+        root = math.sqrt(spectrum.stretch)
+        # y runs down in a picture, so a counter-clockwise angle has the opposite sign here.
+        along, across = (fx * c - fy * s) * np.float32(root), (fx * s + fy * c) * np.float32(1 / root)
+        squared = along * along + across * across
+    base = squared + np.float32(longest**-2)
+    return np.asarray(base ** np.float32(-spectrum.exponent / 2), dtype=np.float32)
+
+
+def _cut_off(squared: FloatArray, finest_px: float) -> FloatArray:
+    """Return a Gaussian roll-off that is down to 1/e at the finest wave: no ringing, unlike a sharp edge."""
+    return np.asarray(np.exp(squared * np.float32(-(finest_px**2))), dtype=np.float32)
+
+
+def _synthesise(
+    shape: tuple[int, int], pad: tuple[int, int], part: _Part, rng: np.random.Generator
+) -> tuple[FloatArray, float]:
+    """Return one grid's field, cut from a periodic one `pad` samples larger, and its expected variance."""
+    from scipy import fft  # here, so that importing a background costs nothing
+
+    h, w = (fft.next_fast_len(side + extra, real=True) for side, extra in zip(shape, pad, strict=True))
+    fy = (fft.fftfreq(h) / part.step).astype(np.float32)[:, None]
+    fx = (fft.rfftfreq(w) / part.step).astype(np.float32)[None, :]
+    amplitude = part.amplitude(fy, fx)
+    amplitude[0, 0] = 0.0
+    variance = _variance(amplitude, w)
+    # The transform back drops the imaginary half of the first column and of an even grid's last.
+    amplitude[:, 0] *= np.float32(math.sqrt(2))
+    if w % 2 == 0:
+        amplitude[:, -1] *= np.float32(math.sqrt(2))
+    waves: NDArray[np.complex64] = rng.standard_normal((h, 2 * fx.size), dtype=np.float32).view(np.complex64)
+    waves *= amplitude * np.float32(math.sqrt(h * w / 2))
+    periodic = fft.irfft2(waves, s=(h, w), workers=1, overwrite_x=True)
+    return np.ascontiguousarray(periodic[: shape[0], : shape[1]]), variance
+
+
+def _variance(amplitude: FloatArray, width: int) -> float:
+    """Return the mean squared amplitude over the full grid, of which `amplitude` is one half."""
+    power = np.einsum("ij,ij->j", amplitude, amplitude, dtype=np.float64)
+    inner = 2 * power[1 : (width + 1) // 2].sum()
+    edges = power[0] + (power[-1] if width % 2 == 0 else 0.0)
+    return float((inner + edges) / (amplitude.shape[0] * width))

@@ -1,0 +1,69 @@
+"""How detectable a shadow is to an observer who knows its shape, its place and the ground's spectrum."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import fft
+from scipy.signal.windows import hann
+
+FloatArray = NDArray[np.float64]
+
+NEIGHBOURHOOD = 3
+"""Side of the ground that a spectrum is taken from, in tiles."""
+
+
+def tile_side(shape: tuple[int, ...]) -> int:
+    """Return the tile side for a template: twice its size, so that its lowest frequencies are resolved."""
+    return int(fft.next_fast_len(max(32, 2 * max(shape))))
+
+
+def ground_spectrum(ground: NDArray[np.floating], side: int) -> FloatArray:
+    """Return the power spectrum of a ground, float64 (side, side/2 + 1), white noise of σ giving σ².
+
+    Welch's mean of periodograms over half-overlapping Hann tiles (Welch, IEEE Trans. Audio
+    Electroacoust. 15(2) 70, 1967). One plane is taken off the whole ground, since an observer sees past an
+    even gradient; taking each tile's own mean off would halve the lowest frequencies of the tile.
+
+    Raises
+    ------
+    ValueError
+        If the ground is smaller than one tile.
+    """
+    height, width = ground.shape
+    if min(height, width) < side:
+        raise ValueError(f"a ground of {width}×{height} pixels is smaller than one tile of {side}")
+    window = np.outer(hann(side, sym=False), hann(side, sym=False))
+    views = np.lib.stride_tricks.sliding_window_view(_levelled(ground), (side, side))
+    tiles = views[:: max(1, side // 2), :: max(1, side // 2)].reshape(-1, side, side)
+    spectra = np.abs(fft.rfft2(tiles * window, workers=1)) ** 2
+    return np.asarray(spectra.mean(axis=0) / np.sum(window**2))
+
+
+def _levelled(ground: NDArray[np.floating]) -> FloatArray:
+    """Return a ground less its least-squares plane."""
+    y = np.linspace(-1, 1, ground.shape[0])[:, None]
+    x = np.linspace(-1, 1, ground.shape[1])[None, :]
+    level = np.asarray(ground, dtype=float)
+    level = level - level.mean()
+    level = level - y * (np.sum(y * level) / np.sum(y * y * np.ones_like(x)))
+    return np.asarray(level - x * (np.sum(x * level) / np.sum(x * x * np.ones_like(y))))
+
+
+def detectability(template: FloatArray, spectrum: FloatArray, side: int) -> float:
+    """Return d′ = √(Σ|S|²/P / n²), S the template's transform on side², P the ground's spectrum.
+
+    The prewhitening matched filter's signal-to-noise ratio, which no linear observer exceeds (Barrett &
+    Myers, Foundations of Image Science, ch. 13, from memory). It holds for Gaussian ground; on texture
+    it is a yardstick. The zero frequency is left out: the level of the ground is unknown.
+    """
+    transform = np.abs(fft.rfft2(template, s=(side, side), workers=1)) ** 2
+    ratio = transform / np.maximum(spectrum, 1e-12)
+    ratio[0, 0] = 0.0
+    double = np.full(ratio.shape[1], 2.0)
+    double[0] = 1.0
+    if side % 2 == 0:
+        double[-1] = 1.0
+    return math.sqrt(float(np.sum(ratio * double))) / side

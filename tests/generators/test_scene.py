@@ -1,0 +1,110 @@
+"""Scenes: written down, rendered the same anywhere, labelled truly."""
+
+import dataclasses
+import subprocess
+import sys
+
+import numpy as np
+import pytest
+
+from moteyard.generators.camera import Camera
+from moteyard.generators.optics import Optics
+from moteyard.generators.particles import Population
+from moteyard.generators.scene import Scene, render, scene_seed
+
+CAMERA = Camera(width_px=320, height_px=240)
+
+
+def scene(background="sky", **fields):
+    base = Scene(
+        name="one",
+        background=background,
+        camera=CAMERA,
+        optics=Optics(f_number=16),
+        population=Population(mean_count=6, smallest_um=20),
+        seed=scene_seed(3, "develop", "one"),
+        block="one",
+    )
+    return dataclasses.replace(base, **fields)
+
+
+def test_json_round_trip():
+    original = scene("snow", options=(("kind", "drifts"),))
+    assert Scene.from_json(original.to_json()) == original
+    assert Scene.from_json(original.to_json()).digest == original.digest
+
+
+def test_another_number_is_another_digest():
+    assert scene().digest != scene(optics=Optics(f_number=11)).digest
+
+
+@pytest.mark.parametrize("background", ["sky", "snow", "scrub", "screen"])
+def test_the_same_scene_is_the_same_bits_in_another_process(background):
+    here = render(scene(background))
+    code = (
+        "import sys; from moteyard.generators.scene import Scene, render; "
+        "print(render(Scene.from_json(sys.stdin.read())).digest)"
+    )
+    there = subprocess.run(
+        [sys.executable, "-c", code], input=scene(background).to_json(), text=True, capture_output=True, check=True
+    )
+    assert there.stdout.strip() == here.digest
+    assert render(scene(background, seed=scene_seed(3, "develop", "two"))).digest != here.digest
+
+
+def test_seeds_depend_on_every_word_and_on_nothing_else():
+    assert scene_seed(1, "report", "sky", "0") == scene_seed(1, "report", "sky", "0")
+    words = [(1, "report", "sky", "0"), (1, "report", "sky", "1"), (2, "report", "sky", "0"), (1, "train", "sky", "0")]
+    assert len({scene_seed(*some) for some in words}) == 4
+    with pytest.raises(ValueError, match="unknown seed namespace 'test'; known are train, develop, report"):
+        scene_seed(1, "test", "sky")
+
+
+def test_truth_lies_where_the_light_was_taken():
+    # A plain screen without noise worth the name: the darkest place about each label is the label.
+    quiet = dataclasses.replace(CAMERA, full_well_e=1e7, read_noise_e=0, bits=16, encoding="linear", adc_bits=16)
+    frame = render(scene("screen", camera=quiet, population=Population(mean_count=5, smallest_um=30)))
+    ratio = (frame.pixels / 65535.0)[..., 1] / np.maximum(frame.clean[..., 1], 1e-6)
+    assert len(frame.truth) > 0
+    for x, y, depth in zip(frame.truth.x, frame.truth.y, frame.truth.depth, strict=True):
+        row, column = round(y), round(x)
+        assert 1 - ratio[row, column] == pytest.approx(depth, abs=0.06)
+
+
+def test_labels_stay_inside_the_frame_and_are_read_only():
+    frame = render(scene(population=Population(mean_count=40)))
+    assert ((frame.truth.x >= -0.5) & (frame.truth.x < 319.5)).all()
+    assert ((frame.truth.y >= -0.5) & (frame.truth.y < 239.5)).all()
+    with pytest.raises(ValueError, match="read-only"):
+        frame.truth.x[0] = 1
+    with pytest.raises(ValueError, match="read-only"):
+        frame.pixels[0, 0] = 1
+
+
+def test_a_smaller_aperture_deepens_the_same_dust():
+    dust = Population(mean_count=8, smallest_um=25, largest_um=60)
+    wide, small = (render(scene(optics=Optics(f_number=n), population=dust)) for n in (8, 22))
+    assert len(wide.truth) == len(small.truth)
+    assert (small.truth.depth > wide.truth.depth).all()
+    assert (small.truth.fwhm_px < wide.truth.fwhm_px).all()
+
+
+def test_the_exit_pupil_moves_shadows_outward():
+    near, far = (render(scene(optics=Optics(f_number=16, exit_pupil_mm=pupil))) for pupil in (20, 1000))
+    middle = np.array([159.5, 119.5])
+    radius = [np.hypot(*(np.column_stack([f.truth.x, f.truth.y]) - middle).T) for f in (near, far)]
+    shared = min(map(len, radius))
+    assert shared > 0
+    assert radius[0][0] / radius[1][0] == pytest.approx((1 - 1 / 1000) / (1 - 1 / 20), rel=1e-6)
+
+
+def test_a_clean_filter_gives_an_empty_truth():
+    frame = render(scene(population=Population(mean_count=0)))
+    assert len(frame.truth) == 0
+    assert frame.truth.x.shape == (0,)
+
+
+def test_detectability_falls_from_sky_to_scrub():
+    dust = Population(mean_count=8, smallest_um=20, largest_um=40)
+    median = {b: np.median(render(scene(b, population=dust)).truth.detectability) for b in ("screen", "snow", "scrub")}
+    assert median["screen"] > median["snow"] > median["scrub"]
