@@ -1,0 +1,147 @@
+"""Matched filter in noise that is stationary over a tile only: each tile is whitened by its own spectrum."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+
+import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
+from numpy.typing import NDArray
+from scipy import fft
+
+from .contract import FloatArray
+
+TILE = 48
+"""Side of a tile: three times the widest shadow of a level. Smaller ones follow the scene better,
+larger ones sample the spectrum better; of 48, 64 and 128 the first found most in sky, as much in snow."""
+
+HOP = TILE // 2
+"""Tiles overlap by half, so that the squares of their sine windows add up to one everywhere."""
+
+LEAST_POWER = 1e-6
+"""Power density under every spectrum, in (log luminance)² a pixel: noise of 0.1 %, below any camera's."""
+
+_STRIP_TILES = 10  # rows of tiles transformed at a time: 13 MB of spectra for a frame of 24 megapixels
+
+ComplexArray = NDArray[np.complex64]
+
+
+def whitened_snr(
+    log: FloatArray, templates: Sequence[FloatArray], *, known_power: FloatArray | None = None
+) -> tuple[FloatArray, NDArray[np.uint8]]:
+    """Return the highest signal-to-noise ratio over templates, place by place, and the template's number.
+
+    With F, S and P the spectra of picture and template and the noise's power density,
+
+        snr = IFFT(F S* / P) / √(Σ |S|² / P),
+
+    which in Gaussian noise of that density has unit variance and, at a place where the template was added,
+    the mean d′ = √(Σ |S|² / P): the ideal observer for a known place (Green & Swets 1966, from memory).
+    P is estimated from the tile itself (periodogram averaged over 3 × 3 frequencies) unless it is known. Then
+    a signal counts partly as its own noise: in white noise the standard deviation is 0.9 instead of 1, and
+    d′ of 2, 4 and 8 read 1.7, 3.2 and 5.3. Order is kept, and structure that stands out scores less.
+
+    Parameters
+    ----------
+    log
+        Log luminance (h, w); mirrored at the borders, whatever the size.
+    templates
+        At least one, each (n, n) with n odd, centred; cut to the tile where larger.
+    known_power
+        The noise's power density, (TILE, TILE // 2 + 1) as `scipy.fft.rfft2` orders it, in (log luminance)² a
+        pixel: the variance, if it is white.
+    """
+    height, width = log.shape
+    rows, columns = -(-height // HOP), -(-width // HOP)
+    padding = ((HOP, (rows + 1) * HOP - height), (HOP, (columns + 1) * HOP - width))
+    padded = np.pad(log, padding, mode="symmetric")
+    spectra = np.stack([_spectrum(template) for template in templates])
+    best = np.empty((rows * HOP, columns * HOP), dtype=np.float32)
+    which = np.zeros(best.shape, dtype=np.uint8)
+    for top in range(0, rows, _STRIP_TILES):
+        bottom = min(top + _STRIP_TILES, rows)
+        strip = padded[top * HOP : (bottom + 2) * HOP]
+        here = slice(top * HOP, bottom * HOP)
+        best[here] = -np.inf
+        for number, snr in enumerate(_strip_snr(strip, spectra, known_power)):
+            which[here][snr > best[here]] = number
+            np.maximum(best[here], snr, out=best[here])
+    return best[:height, :width], which[:height, :width]
+
+
+def _window() -> FloatArray:
+    sine = np.sin(np.pi * (np.arange(TILE) + 0.5) / TILE)
+    return np.asarray(np.outer(sine, sine), dtype=np.float32)
+
+
+def _spectrum(template: FloatArray) -> ComplexArray:
+    """Return the template's spectrum, its centre at the origin, (TILE, TILE // 2 + 1)."""
+    cut = max(0, (template.shape[0] - TILE + 2) // 2)
+    inner = template[cut : template.shape[0] - cut, cut : template.shape[1] - cut]
+    tile = np.zeros((TILE, TILE), dtype=np.float32)
+    tile[: inner.shape[0], : inner.shape[1]] = inner
+    centred = np.roll(tile, (-(inner.shape[0] // 2), -(inner.shape[1] // 2)), axis=(0, 1))
+    return np.asarray(fft.rfft2(centred, workers=1), dtype=np.complex64)
+
+
+def _strip_snr(strip: FloatArray, templates: ComplexArray, known_power: FloatArray | None) -> Iterator[FloatArray]:
+    """Yield the ratio's map for each template, without the outer half tiles, (h, w)."""
+    window = _window()
+    tiles = sliding_window_view(strip, (TILE, TILE))[::HOP, ::HOP]
+    tiles = (tiles - tiles.mean(axis=(2, 3), keepdims=True)) * window
+    spectra = fft.rfft2(tiles, workers=1)
+    if known_power is None:
+        inverse = np.reciprocal(noise_power(spectra, float((window**2).sum())))
+    else:
+        inverse = np.broadcast_to(1 / known_power.astype(np.float32), spectra.shape)
+    spectra *= inverse
+    spectra[..., 0, 0] = 0  # the mean is gone
+    for template in templates:
+        yield _filtered(spectra, inverse, template, window)
+
+
+def noise_power(spectra: ComplexArray, gain: float) -> FloatArray:
+    """Return power density, the periodogram |F|²/gain averaged over 3 × 3 neighbouring frequencies.
+
+    Parameters
+    ----------
+    spectra
+        Half spectra (…, TILE, TILE // 2 + 1).
+    gain
+        Sum of the squared window.
+    """
+    power = (spectra.real**2 + spectra.imag**2) * np.float32(1 / (9 * gain))
+    tall = power + np.roll(power, 1, axis=-2) + np.roll(power, -1, axis=-2)
+    wide = tall.copy()
+    wide[..., 1:] += tall[..., :-1]
+    wide[..., :-1] += tall[..., 1:]
+    # Beyond the ends of a half spectrum stand the mirror images of the columns next to them.
+    wide[..., 0] += tall[..., 1]
+    wide[..., -1] += tall[..., -2]
+    return np.asarray(np.maximum(wide, np.float32(LEAST_POWER)), dtype=np.float32)
+
+
+def _filtered(whitened: ComplexArray, inverse: FloatArray, template: ComplexArray, window: FloatArray) -> FloatArray:
+    """Return the map of one template from the tiles' spectra over P and from 1/P."""
+    energy = _twice_inside(np.abs(template) ** 2).astype(np.float32) / TILE**2
+    energy[0, 0] = 0
+    detectability = np.sqrt(np.tensordot(inverse, energy, axes=2))
+    response = fft.irfft2(whitened * template.conj(), s=(TILE, TILE), workers=1)
+    response *= window
+    response /= detectability[..., None, None]
+    return _overlapped(response)
+
+
+def _twice_inside(half: FloatArray) -> FloatArray:
+    """Return a half spectrum with the columns doubled that stand for two of the whole."""
+    doubled = half.copy()
+    doubled[:, 1:-1] *= 2
+    return doubled
+
+
+def _overlapped(tiles: FloatArray) -> FloatArray:
+    """Return the sum of half-overlapping tiles without the outer half tiles, (h, w)."""
+    rows, columns = tiles.shape[:2]
+    halves = tiles.reshape(rows, columns, 2, HOP, 2, HOP)
+    quarters = halves[1:, 1:, 0, :, 0] + halves[1:, :-1, 0, :, 1] + halves[:-1, 1:, 1, :, 0] + halves[:-1, :-1, 1, :, 1]
+    return np.asarray(quarters.transpose(0, 2, 1, 3).reshape((rows - 1) * HOP, (columns - 1) * HOP))
