@@ -1,0 +1,1 @@
+"""Suites, judging, statistics, reports, and the chosen method on real photographs."""

@@ -1,0 +1,1 @@
+"""The chosen method at work on real photographs."""

@@ -1,0 +1,241 @@
+"""`moteyard find`: the chosen method on real photographs."""
+
+from __future__ import annotations
+
+import csv
+import math
+import sys
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+from tqdm import tqdm
+
+from ...detectors.check import check_answer
+from ...detectors.contract import Detector, Photograph, Spots
+from ...detectors.registry import fingerprint, load
+from ...generators.photo_io import read_picture
+from ..choice import Choice, GroundChoice, read_choice
+from ..errors import YardError
+from ..texture import texture_map, tile_of
+from .picture import mark_spots, write_mask
+
+DEFAULT_DETECTOR = "matched"
+
+LEAST_SIDE_PX = 64
+"""Smaller than this a picture cannot hold a shadow and its surroundings."""
+
+BEYOND = 1.5
+"""A ground is unknown where its texture is this many times rougher than any that was judged."""
+
+_WARNING = "; trust neither finds nor their absence"
+
+
+@dataclass(frozen=True, slots=True)
+class Find:
+    """One spot that was taken.
+
+    Attributes
+    ----------
+    x, y, diameter_px, score
+        As the detector says.
+    ground
+        The judged ground that its surroundings are most like, or "" without a result.
+    trusted
+        Whether the method may be trusted on that ground.
+    """
+
+    x: float
+    y: float
+    diameter_px: float
+    score: float
+    ground: str
+    trusted: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Judge:
+    """A detector with its rule for taking candidates."""
+
+    detector: Detector
+    threshold: float
+    choice: Choice | None
+
+    def take(self, photograph: Photograph, spots: Spots) -> tuple[list[Find], dict[str, float]]:
+        """Return the spots taken, strongest first, and the share of the picture on each ground."""
+        if self.choice is None:
+            return [_plain(spots, index) for index in np.flatnonzero(spots.score > self.threshold).tolist()], {}
+        grounds = self.choice.grounds
+        tiles = texture_map(photograph.log_luminance())
+        place = np.array([[_nearest(float(texture), grounds) for texture in row] for row in tiles])
+        names = [ground.ground for ground in grounds] + ["unknown"]
+        shares = {name: float(np.mean(place == number)) for number, name in enumerate(names)}
+        rows, columns = tile_of(photograph.shape, (tiles.shape[0], tiles.shape[1]), spots.x, spots.y)
+        finds = [
+            find
+            for index, number in enumerate(place[rows, columns].tolist())
+            if (find := _judged(spots, index, number, grounds)) is not None
+        ]
+        return finds, {name: share for name, share in shares.items() if share > 0}
+
+
+def _plain(spots: Spots, index: int) -> Find:
+    return Find(*_numbers(spots, index), ground="", trusted=True)
+
+
+def _numbers(spots: Spots, index: int) -> tuple[float, float, float, float]:
+    columns = (spots.x, spots.y, spots.diameter_px, spots.score)
+    x, y, diameter, score = (float(column[index]) for column in columns)
+    return x, y, diameter, score
+
+
+def _judged(spots: Spots, index: int, number: int, grounds: Sequence[GroundChoice]) -> Find | None:
+    """Return a candidate on judged ground if its score passes there; on unknown ground by the strictest."""
+    known = number < len(grounds)
+    limit = grounds[number].threshold if known else max(ground.threshold for ground in grounds)
+    if not spots.score[index] > limit:
+        return None
+    name = grounds[number].ground if known else "unknown"
+    return Find(*_numbers(spots, index), ground=name, trusted=known and grounds[number].trusted)
+
+
+def _nearest(texture: float, grounds: Sequence[GroundChoice]) -> int:
+    """Return the index of the ground whose range of texture is nearest, or one past the last if too rough.
+
+    Distance is the ratio to the nearer end of the range; inside two ranges the rougher ground is assumed.
+    """
+    if texture > BEYOND * max(ground.texture_high for ground in grounds):
+        return len(grounds)
+    gaps = [_gap(texture, ground) for ground in grounds]
+    return max(index for index, gap in enumerate(gaps) if gap == min(gaps))
+
+
+def _gap(texture: float, ground: GroundChoice) -> float:
+    tiny = 1e-6
+    low, high = max(ground.texture_low, tiny), max(ground.texture_high, tiny)
+    return max(0.0, math.log(low / max(texture, tiny)), math.log(max(texture, tiny) / high))
+
+
+def find(photos: Sequence[Path], judge: Judge, *, f_number: float | None, out: Path) -> int:
+    """Look at each photograph, write what was found, print a few lines a picture. Returns the exit status.
+
+    Parameters
+    ----------
+    f_number
+        For all the photographs; None takes each file's own.
+    out
+        Folder for a CSV of spots, a mask and a marked copy of each photograph; nothing in it is replaced.
+    """
+    names = _names(photos, out)
+    failures = []
+    with tqdm(total=len(photos), unit="photo", disable=len(photos) < 2, file=sys.stderr) as bar:
+        for path, name in zip(photos, names, strict=True):
+            try:
+                report = _look(path, judge, f_number=f_number, stem=out / name)
+            except (ValueError, OSError, YardError) as error:
+                failures.append(str(error))
+            else:
+                bar.write("\n".join(report))
+            bar.update()
+    for failure in failures:
+        print(f"moteyard: {failure}", file=sys.stderr)
+    return 2 if failures else 0
+
+
+def make_judge(source: Path | None, *, detector: str | None, threshold: float | None) -> Judge:
+    """Return the judge that the user asked for: a result's choice, or a method with a threshold by hand."""
+    if threshold is not None:
+        if not math.isfinite(threshold):
+            raise YardError(f"--threshold must be a number, not {threshold}")
+        return Judge(load(detector or DEFAULT_DETECTOR), threshold, None)
+    if source is None:
+        raise YardError(
+            "a threshold is needed: --from RESULT takes the one chosen by moteyard rank or moteyard threshold "
+            "(moteyard rank quick makes a first result), --threshold T sets one by hand"
+        )
+    if detector is not None:
+        raise YardError("--detector goes with --threshold; --from already names the detector")
+    choice = read_choice(source)
+    chosen = load(choice.detector)
+    if fingerprint(chosen) != choice.fingerprint:
+        print(
+            f"moteyard: {choice.detector} has changed since {source} was made, so its thresholds may not hold; "
+            "run moteyard rank again",
+            file=sys.stderr,
+        )
+    return Judge(chosen, math.nan, choice)
+
+
+def _names(photos: Sequence[Path], out: Path) -> list[str]:
+    """Return a name a photograph for its outputs; refuse to replace any file."""
+    names = [path.name for path in photos]
+    for name in names:
+        if names.count(name) > 1:
+            raise YardError(f"two photographs are called {name}; look at them in two calls with two --out folders")
+        for ending in (".spots.csv", ".mask.png", ".marked.jpg"):
+            target = out / (name + ending)
+            if target.exists():
+                raise YardError(f"{target} exists already; choose another --out or move it away")
+    return names
+
+
+def _look(path: Path, judge: Judge, *, f_number: float | None, stem: Path) -> list[str]:
+    picture = read_picture(path)
+    if min(picture.width, picture.height) < LEAST_SIDE_PX:
+        raise YardError(
+            f"{path} is {picture.width}×{picture.height}, too small to hold a shadow and its surroundings "
+            f"(at least {LEAST_SIDE_PX} pixels each way)"
+        )
+    shot = Photograph(picture.pixels, f_number=f_number or picture.f_number, pixel_um=picture.pixel_um)
+    answer = judge.detector.detect([shot])
+    check_answer(answer, [shot])
+    finds, shares = judge.take(shot, answer[0].strongest(len(answer[0])))
+    stem.parent.mkdir(parents=True, exist_ok=True)
+    _write_csv(stem.with_name(stem.name + ".spots.csv"), finds)
+    write_mask(stem.with_name(stem.name + ".mask.png"), shot.shape, finds)
+    mark_spots(stem.with_name(stem.name + ".marked.jpg"), picture.pixels, finds)
+    title = f"{path.name}: {picture.width}×{picture.height}, {_aperture(shot.f_number)}"
+    return _report(title, finds, shares=shares, choice=judge.choice)
+
+
+def _write_csv(path: Path, finds: Sequence[Find]) -> None:
+    with path.open("x", newline="", encoding="utf-8") as file:
+        writer = csv.writer(file)
+        writer.writerow(["number", "x", "y", "diameter_px", "score", "ground", "trusted"])
+        for number, spot in enumerate(finds, start=1):
+            numbers = [f"{value:.2f}" for value in (spot.x, spot.y, spot.diameter_px, spot.score)]
+            writer.writerow([number, *numbers, spot.ground, "yes" if spot.trusted else "no"])
+
+
+def _aperture(f_number: float | None) -> str:
+    return "f-number unknown" if f_number is None else f"f/{f_number:g}"
+
+
+def _report(title: str, finds: Sequence[Find], *, shares: dict[str, float], choice: Choice | None) -> list[str]:
+    sure = sum(spot.trusted for spot in finds)
+    text = f"{title}; {_plural(sure, 'spot')}"
+    if choice is None:
+        return [text]
+    text += " on ground where the method is trusted"
+    if len(finds) > sure:
+        text += f", {len(finds) - sure} elsewhere"
+    return [text, *(f"  {100 * share:3.0f} % {_verdict(name, choice)}" for name, share in shares.items())]
+
+
+def _plural(count: int, noun: str) -> str:
+    return f"{count} {noun}{'' if count == 1 else 's'}"
+
+
+def _verdict(name: str, choice: Choice) -> str:
+    """Return what the result says of a ground."""
+    known = {ground.ground: ground for ground in choice.grounds}
+    if name not in known:
+        return f"rougher than anything judged{_WARNING}"
+    ground = known[name]
+    text = f"like {name}: {_percent(ground.recall)} found there, {ground.false_alarms_per_frame:.2g} false a frame"
+    return text if ground.trusted else text + _WARNING
+
+
+def _percent(value: float) -> str:
+    return "–" if math.isnan(value) else f"{100 * value:.0f} %"

@@ -1,0 +1,18 @@
+"""The hand-over from the yard to a detector: the only place that decides what a detector may see."""
+
+from __future__ import annotations
+
+from ..detectors.contract import Photograph
+from ..generators.scene import Frame
+
+
+def photograph(frame: Frame) -> Photograph:
+    """Return what a camera's file would tell of a frame: no truth, no clean ground, no filter distance."""
+    return Photograph(
+        pixels=frame.pixels,
+        f_number=frame.scene.optics.f_number,
+        pixel_um=frame.scene.optics.pixel_um,
+        encoding=frame.scene.camera.encoding,
+        roll=frame.scene.name,
+        is_test_frame=frame.scene.background == "screen",
+    )

@@ -1,0 +1,134 @@
+"""One frame, judged: render it, hand it over, time the detector, match its answer with the truth."""
+
+from __future__ import annotations
+
+import time
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ..detectors.check import check_answer
+from ..detectors.contract import Spots
+from ..detectors.registry import fingerprint, load
+from ..generators.scene import Frame, Scene, render
+from .handover import photograph
+from .match import label
+from .store import FALSE_ALARM, HIT, IGNORED, SPOT_TYPE, TRUTH_TYPE, FrameRow, ResultRow
+from .texture import texture_map
+from .visibility import Viewing, visibility_level
+
+SEEN = 1.0
+"""Visibility level from which a shadow counts: its contrast is at the observer's threshold or above."""
+
+
+@dataclass(frozen=True, slots=True)
+class Job:
+    """One frame and the detectors to put on it; it travels between processes as plain data.
+
+    Attributes
+    ----------
+    scene
+        JSON of a `Scene`.
+    ground
+        Label of its background in tables.
+    detectors
+        Registered names or ``path/file.py:Class``.
+    viewing
+        Who looks at the picture.
+    """
+
+    scene: str
+    ground: str
+    detectors: tuple[str, ...]
+    viewing: Viewing
+
+
+def run_job(job: Job) -> tuple[FrameRow, list[ResultRow]]:
+    """Render a job's frame once and judge each detector on it."""
+    started = time.perf_counter()
+    frame = render(Scene.from_json(job.scene))
+    render_s = time.perf_counter() - started
+    row = frame_row(frame, ground=job.ground, viewing=job.viewing, render_s=render_s)
+    return row, [judge(frame, row, spec) for spec in job.detectors]
+
+
+def frame_row(frame: Frame, *, ground: str, viewing: Viewing, render_s: float) -> FrameRow:
+    """Return what the store keeps of a frame."""
+    return FrameRow(
+        scene=frame.scene.digest,
+        name=frame.scene.name,
+        ground=ground,
+        f_number=frame.scene.optics.f_number,
+        block=frame.scene.block,
+        megapixels=frame.pixels.shape[0] * frame.pixels.shape[1] / 1e6,
+        pixels=frame.digest,
+        recipe=frame.scene.to_json(),
+        texture=float(np.median(texture_map(photograph(frame).log_luminance()))),
+        render_s=render_s,
+        truth=_truth_table(frame, viewing),
+    )
+
+
+def _truth_table(frame: Frame, viewing: Viewing) -> NDArray[Any]:
+    truth = frame.truth
+    table = np.zeros(len(truth), dtype=TRUTH_TYPE)
+    for name in TRUTH_TYPE.names or ():
+        if hasattr(truth, name):
+            table[name] = getattr(truth, name)
+    table["visibility"] = visibility_level(
+        truth.depth,
+        truth.fwhm_px,
+        pixels_per_degree=viewing.pixels_per_degree,
+        luminance_cd_m2=viewing.luminance_cd_m2,
+    )
+    table["counted"] = table["visibility"] >= SEEN
+    return table
+
+
+def judge(frame: Frame, row: FrameRow, spec: str) -> ResultRow:
+    """Put one detector on a frame. Whatever it raises becomes the row's problem."""
+    detector = load(spec)
+    shot = photograph(frame)
+    wall, cpu = time.perf_counter(), time.process_time()
+    try:
+        answer = detector.detect([shot])
+        cpu, wall = time.process_time() - cpu, time.perf_counter() - wall
+        check_answer(answer, [shot])
+    except Exception as error:  # a detector may raise anything; the run goes on and shows it
+        return failed(row.scene, spec, problem=f"{type(error).__name__}: {error}")
+    return ResultRow(
+        scene=row.scene,
+        detector=detector.name,
+        fingerprint=fingerprint(detector),
+        problem=None,
+        cpu_s=cpu,
+        wall_s=wall,
+        spots=judged(answer[0], row.truth),
+    )
+
+
+def failed(scene: str, spec: str, *, problem: str) -> ResultRow:
+    """Return the row of a detector that gave no answer."""
+    detector = load(spec)
+    empty = np.zeros(0, dtype=SPOT_TYPE)
+    return ResultRow(scene, detector.name, fingerprint(detector), problem, np.nan, np.nan, empty)
+
+
+def judged(spots: Spots, truth: NDArray[Any]) -> NDArray[Any]:
+    """Return candidates with their verdicts (`SPOT_TYPE`), strongest first."""
+    spots = spots.strongest(len(spots))
+    labels = label(
+        np.column_stack([truth["x"], truth["y"]]),
+        truth["fwhm_px"] / 2,
+        ignored=~truth["counted"],
+        spots_xy=np.column_stack([spots.x, spots.y]),
+        score=spots.score,
+    )
+    table = np.zeros(len(spots), dtype=SPOT_TYPE)
+    for name in ("x", "y", "diameter_px", "score"):
+        table[name] = getattr(spots, name)
+    table["truth"] = labels.truth
+    table["kind"] = np.where(labels.hit, HIT, np.where(labels.ignored, IGNORED, FALSE_ALARM))
+    return table

@@ -1,0 +1,23 @@
+"""`moteyard list`: what there is to use."""
+
+from __future__ import annotations
+
+from ..detectors.registry import entries
+from ..generators.backgrounds import BACKGROUNDS
+from .suite_file import load_suite, suite_names
+
+
+def list_all() -> int:
+    """Print suites, detectors and backgrounds, a line each; a broken detector shows why."""
+    print("SUITES")
+    for name in suite_names():
+        suite = load_suite(name)
+        print(f"  {name:<12}{suite.summary}")
+    print("\nDETECTORS")
+    for entry in entries():
+        print(f"  {entry.name:<12}{entry.problem or entry.summary}")
+    print("  path/to/file.py:Class   one of your own")
+    print("\nBACKGROUNDS")
+    for name, kind in BACKGROUNDS.items():
+        print(f"  {name:<12}{(kind.__doc__ or '').strip().splitlines()[0]}")
+    return 0

@@ -1,0 +1,116 @@
+"""`moteyard rank` and `moteyard threshold`: from a suite to a ranking, a page and a chosen threshold."""
+
+from __future__ import annotations
+
+import json
+import sys
+from collections.abc import Sequence
+from pathlib import Path
+
+from ..detectors.registry import names
+from .boards import Board, best_method, boards
+from .cells import Table
+from .choice import Choice, Wish, choose, write_choice
+from .errors import YardError
+from .export import case_frame, ranking_frame, write_csv
+from .run import fill, stored_table
+from .store import ResultRow, Store, open_store
+from .suite import Suite
+from .suite_file import load_suite
+from .terminal import board_lines, choice_lines, failure_lines, legend
+
+
+def rank(
+    spec: str,
+    *,
+    photos: Path | None,
+    detectors: Sequence[str],
+    out: Path | None,
+    workers: int | None,
+) -> int:
+    """Run a suite, print its ranking, write its folder. Returns the exit status: 1 if a detector failed."""
+    suite = load_suite(spec)
+    if photos is not None:
+        suite = suite.with_photographs(photos)
+    folder = out or default_folder(suite, photos)
+    store = fill(folder, suite, list(detectors) or names(), workers=workers)
+    try:
+        table, failures = stored_table(store)
+        shown = boards(table)
+        choice = _write(folder, store, table, shown=shown, failures=failures)
+    finally:
+        store.close()
+    _print(suite, folder, shown=shown, failures=failures, choice=choice)
+    return 1 if failures else 0
+
+
+def default_folder(suite: Suite, photos: Path | None) -> Path:
+    """Return where a suite's results go when the user does not say."""
+    name = suite.name if photos is None else f"{suite.name}-with-{photos.resolve().name}"
+    return Path("results") / name
+
+
+def _write(
+    folder: Path, store: Store, table: Table, *, shown: Sequence[Board], failures: Sequence[ResultRow]
+) -> Choice | None:
+    from .report.page import write_page  # matplotlib is slow to import
+    from .report.plots import write_curves
+
+    method = best_method(shown)
+    if method is None:
+        return None
+    write_csv(ranking_frame(shown), folder / "ranking.csv")
+    write_csv(case_frame(table), folder / "cases.csv")
+    write_curves(table, folder / "curves.png")
+    choice = make_choice(store, table, method, Wish())
+    write_choice(choice, folder / "threshold.json")
+    write_page(folder / "report.html", shown=shown, choice=choice, failures=failures, card=store.card())
+    return choice
+
+
+def make_choice(store: Store, table: Table, method: str, wish: Wish) -> Choice:
+    """Return a method's thresholds on a run's grounds."""
+    return Choice(
+        detector=json.loads(store.note("specs") or "{}")[method],
+        fingerprint=table[method][0].result.fingerprint,
+        suite=f"{store.note('suite')} version {store.note('suite_version')}",
+        frame_megapixels=float(store.note("frame_megapixels") or "nan"),
+        wish=wish,
+        grounds=choose(table, method, wish),
+    )
+
+
+def _print(
+    suite: Suite,
+    folder: Path,
+    *,
+    shown: Sequence[Board],
+    failures: Sequence[ResultRow],
+    choice: Choice | None,
+) -> None:
+    parts = [[f"{suite.name} version {suite.version}: {suite.summary}"], *map(board_lines, shown)]
+    if choice is not None:
+        written = "report.html, curves.png, ranking.csv, cases.csv, threshold.json"
+        where = [f"written to {folder}: {written}", f"next: moteyard find PHOTO… --from {folder}"]
+        parts += [legend(), choice_lines(choice), where]
+    print("\n\n".join("\n".join(part) for part in parts))
+    if failures:
+        print("\n".join(failure_lines(failures)), file=sys.stderr)
+
+
+def choose_threshold(folder: Path, *, detector: str | None, wish: Wish, out: Path | None) -> int:
+    """Choose thresholds again from a result folder, print them and write them down."""
+    store = open_store(folder)
+    try:
+        table, _ = stored_table(store)
+        method = detector or best_method(boards(table))
+        if method is None or method not in table:
+            raise YardError(f"{folder} has no complete results of {method!r}; it has {', '.join(table) or 'none'}")
+        choice = make_choice(store, table, method, wish)
+    finally:
+        store.close()
+    path = out or folder / "threshold.json"
+    write_choice(choice, path)
+    print("\n".join(choice_lines(choice)))
+    print(f"\nwritten to {path}; next: moteyard find PHOTO… --from {path}")
+    return 0

@@ -1,0 +1,208 @@
+"""The result store: one SQLite file, written by the parent process alone, a row as soon as it is known."""
+
+from __future__ import annotations
+
+import json
+import sqlite3
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from .errors import YardError
+
+FORMAT = 1
+"""Version of the tables below; a store of another format is refused."""
+
+TRUTH_TYPE = np.dtype(
+    [
+        (name, "<f4")
+        for name in (
+            "x", "y", "diameter_um", "depth", "fwhm_px", "loss_px2", "detectability", "luminance", "visibility",
+        )
+    ]
+    + [("counted", "?")]
+)  # fmt: skip
+"""One true shadow; `visibility` ≥ 1 means that an observer would see it, and only those are counted."""
+
+SPOT_TYPE = np.dtype(
+    [("x", "<f4"), ("y", "<f4"), ("diameter_px", "<f4"), ("score", "<f4"), ("truth", "<i4"), ("kind", "i1")]
+)
+"""One candidate; `truth` is the index of the shadow it matched or −1, `kind` one of the constants below."""
+
+FALSE_ALARM, HIT, IGNORED = 0, 1, 2
+
+_TABLES = """
+CREATE TABLE IF NOT EXISTS note (key TEXT PRIMARY KEY, value TEXT NOT NULL);
+CREATE TABLE IF NOT EXISTS frame (
+    scene TEXT PRIMARY KEY, name TEXT NOT NULL, ground TEXT NOT NULL, f_number REAL NOT NULL,
+    block TEXT NOT NULL, megapixels REAL NOT NULL, pixels TEXT NOT NULL, recipe TEXT NOT NULL,
+    texture REAL NOT NULL, render_s REAL NOT NULL, truth BLOB NOT NULL);
+CREATE TABLE IF NOT EXISTS result (
+    scene TEXT NOT NULL, detector TEXT NOT NULL, fingerprint TEXT NOT NULL,
+    problem TEXT, cpu_s REAL, wall_s REAL, spots BLOB,
+    PRIMARY KEY (scene, fingerprint));
+"""
+
+
+@dataclass(frozen=True, slots=True)
+class FrameRow:
+    """One rendered frame: its cell, its digest (`pixels`), its texture and its labels (`TRUTH_TYPE`)."""
+
+    scene: str
+    name: str
+    ground: str
+    f_number: float
+    block: str
+    megapixels: float
+    pixels: str
+    recipe: str
+    texture: float
+    render_s: float
+    truth: NDArray[Any]
+
+    @property
+    def counted(self) -> int:
+        """How many of its shadows an observer would see."""
+        return int(self.truth["counted"].sum())
+
+
+@dataclass(frozen=True, slots=True)
+class ResultRow:
+    """One detector on one frame: its judged candidates (`SPOT_TYPE`), or the problem that stopped it."""
+
+    scene: str
+    detector: str
+    fingerprint: str
+    problem: str | None
+    cpu_s: float
+    wall_s: float
+    spots: NDArray[Any]
+
+
+def _marks(count: int) -> str:
+    return ",".join("?" * count)
+
+
+def _frame_values(frame: FrameRow) -> tuple[Any, ...]:
+    return (
+        frame.scene, frame.name, frame.ground, frame.f_number, frame.block, frame.megapixels,
+        frame.pixels, frame.recipe, frame.texture, frame.render_s, frame.truth.tobytes(),
+    )  # fmt: skip
+
+
+class Store:
+    """A result folder's database. Readers may look while one process writes."""
+
+    def __init__(self, path: Path) -> None:
+        self.path = path
+        try:
+            self._db = sqlite3.connect(path, timeout=30.0)
+            self._db.execute("PRAGMA journal_mode=WAL")
+            self._db.execute("PRAGMA synchronous=FULL")
+            self._db.executescript(_TABLES)
+        except sqlite3.DatabaseError as error:
+            raise YardError(f"{path} can't be used as a result store ({error}); choose another --out") from error
+        self._check_format()
+
+    def _check_format(self) -> None:
+        found = self.note("format")
+        if found is None:
+            self.set_note("format", str(FORMAT))
+        elif found != str(FORMAT):
+            raise YardError(f"{self.path} has store format {found}, this version writes {FORMAT}; choose another --out")
+
+    def close(self) -> None:
+        """Close the file."""
+        self._db.close()
+
+    def note(self, key: str) -> str | None:
+        """Return a note on the run, or None."""
+        row = self._db.execute("SELECT value FROM note WHERE key = ?", (key,)).fetchone()
+        return None if row is None else str(row[0])
+
+    def set_note(self, key: str, value: str) -> None:
+        """Write a note on the run."""
+        with self._db:
+            self._db.execute("INSERT OR REPLACE INTO note VALUES (?, ?)", (key, value))
+
+    def done(self) -> set[tuple[str, str]]:
+        """Return the (scene, fingerprint) pairs that have an answer; failed ones are tried again."""
+        rows = self._db.execute("SELECT scene, fingerprint FROM result WHERE problem IS NULL")
+        return {(str(scene), str(fingerprint)) for scene, fingerprint in rows}
+
+    def add(self, frame: FrameRow | None, results: Sequence[ResultRow]) -> None:
+        """Write a frame and its results in one transaction.
+
+        Parameters
+        ----------
+        frame
+            None where no process lived to render it: its results are failures then.
+
+        Raises
+        ------
+        YardError
+            If the store holds the same scene with other pixels (scores of both must not be mixed), or it
+            can't be written.
+        """
+        if frame is not None:
+            self._check_pixels(frame)
+        try:
+            with self._db:
+                if frame is not None:
+                    self._db.execute(f"INSERT OR IGNORE INTO frame VALUES ({_marks(11)})", _frame_values(frame))
+                self._db.executemany(
+                    f"INSERT OR REPLACE INTO result VALUES ({_marks(7)})",
+                    [
+                        (r.scene, r.detector, r.fingerprint, r.problem, r.cpu_s, r.wall_s, r.spots.tobytes())
+                        for r in results
+                    ],
+                )
+        except sqlite3.OperationalError as error:
+            raise YardError(f"{self.path} can't be written ({error}); make room and run again to go on") from error
+
+    def _check_pixels(self, frame: FrameRow) -> None:
+        known = self._db.execute("SELECT pixels FROM frame WHERE scene = ?", (frame.scene,)).fetchone()
+        if known is not None and known[0] != frame.pixels:
+            raise YardError(
+                f"{self.path} holds frame {frame.name} with other pixels than this version renders; "
+                "choose another --out so that scores are not mixed"
+            )
+
+    def frames(self) -> Iterator[FrameRow]:
+        """Yield every frame, by name."""
+        for row in self._db.execute("SELECT * FROM frame ORDER BY name"):
+            yield FrameRow(*(*row[:-1], np.frombuffer(row[-1], dtype=TRUTH_TYPE)))
+
+    def results(self) -> Iterator[ResultRow]:
+        """Yield every result, by detector and frame."""
+        query = "SELECT * FROM result ORDER BY detector, scene"
+        for row in self._db.execute(query):
+            yield ResultRow(*(*row[:-1], np.frombuffer(row[-1], dtype=SPOT_TYPE)))
+
+    def card(self) -> dict[str, Any]:
+        """Return the run's notes, those that hold JSON decoded."""
+        notes = {}
+        for key, value in self._db.execute("SELECT key, value FROM note ORDER BY key"):
+            try:
+                notes[str(key)] = json.loads(value)
+            except json.JSONDecodeError:
+                notes[str(key)] = value
+        return notes
+
+
+def open_store(folder: str | Path) -> Store:
+    """Open the store in a result folder that `rank` wrote.
+
+    Raises
+    ------
+    YardError
+        If the folder holds none.
+    """
+    path = Path(folder) / "run.sqlite"
+    if not path.is_file():
+        raise YardError(f"{folder} holds no results (no run.sqlite in it); make some with: moteyard rank quick")
+    return Store(path)

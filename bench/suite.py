@@ -1,0 +1,133 @@
+"""Suites: what is rendered and how it is judged, as data with a version."""
+
+from __future__ import annotations
+
+import dataclasses
+import hashlib
+import json
+from collections.abc import Iterator
+from dataclasses import dataclass
+from functools import lru_cache
+from pathlib import Path
+from typing import Any
+
+from ..generators.backgrounds.photograph import PhotographFolder
+from ..generators.camera import Camera
+from ..generators.optics import Optics
+from ..generators.particles import Population
+from ..generators.photo_io import read_picture
+from ..generators.scene import Scene, scene_seed
+from .errors import YardError
+from .visibility import Viewing
+
+
+@dataclass(frozen=True, slots=True)
+class Ground:
+    """One background of a suite: its label in tables, the painter's name and its options."""
+
+    label: str
+    background: str
+    options: tuple[tuple[str, Any], ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Suite:
+    """A recipe with a version; scores of different versions are never mixed.
+
+    Attributes
+    ----------
+    frames
+        Frames a cell; a cell is one ground at one f-number.
+    f_numbers
+        As marked.
+    grounds, camera, optics, population, viewing
+        What is rendered, and who looks at it. The optics' own f-number is replaced by each of `f_numbers`.
+    """
+
+    name: str
+    version: int
+    summary: str
+    seed: int
+    frames: int
+    f_numbers: tuple[float, ...]
+    grounds: tuple[Ground, ...]
+    camera: Camera
+    optics: Optics
+    population: Population
+    viewing: Viewing
+
+    @property
+    def digest(self) -> str:
+        """Eight hex digits that name the recipe's content."""
+        text = json.dumps(dataclasses.asdict(self), sort_keys=True)
+        return hashlib.sha256(text.encode()).hexdigest()[:8]
+
+    @property
+    def megapixels(self) -> float:
+        """Size of one frame."""
+        return self.camera.width_px * self.camera.height_px / 1e6
+
+    def scenes(self, namespace: str = "report") -> Iterator[Scene]:
+        """Yield the suite's scenes, cell by cell."""
+        for ground in self.grounds:
+            for f_number in self.f_numbers:
+                for number in range(self.frames):
+                    yield self._scene(ground, f_number, number, namespace)
+
+    def _scene(self, ground: Ground, f_number: float, number: int, namespace: str) -> Scene:
+        name = f"{ground.label}/f{f_number:g}/{number:03d}"
+        options, source, block = ground.options, "", name
+        if ground.background == "photograph":
+            options, source, block = _pin(ground, number)
+        return Scene(
+            name=name,
+            background=ground.background,
+            options=options,
+            optics=dataclasses.replace(self.optics, f_number=f_number),
+            camera=self.camera,
+            population=self.population,
+            seed=scene_seed(self.seed, namespace, name),
+            block=block,
+            source=source,
+        )
+
+    def with_photographs(self, folder: Path) -> Suite:
+        """Return the suite with the user's own clean pictures in `folder` as one more ground."""
+        if any(ground.background == "photograph" for ground in self.grounds):
+            raise YardError(f"suite {self.name!r} already has photographs; drop --photos or edit the suite")
+        ground = Ground("photographs", "photograph", (("folder", str(folder.resolve())),))
+        _check_sources(ground, self.camera)
+        return dataclasses.replace(self, grounds=(*self.grounds, ground))
+
+
+def _sources(ground: Ground) -> list[Path]:
+    """Return the pictures of a ground of photographs."""
+    painter = PhotographFolder(**dict(ground.options))
+    return [Path(painter.folder) / name for name in painter.sources()]
+
+
+def _check_sources(ground: Ground, camera: Camera) -> None:
+    """Read each picture once, so that a bad one stops the run before it starts and not in its middle."""
+    try:
+        pictures = [read_picture(path) for path in _sources(ground)]
+    except (OSError, ValueError) as error:
+        raise YardError(str(error)) from error
+    for picture in pictures:
+        if picture.width < camera.width_px or picture.height < camera.height_px:
+            raise YardError(
+                f"{picture.path} is {picture.width}×{picture.height}, smaller than the suite's frame of "
+                f"{camera.width_px}×{camera.height_px}; take it out of the folder or use a suite of smaller frames"
+            )
+
+
+def _pin(ground: Ground, number: int) -> tuple[tuple[tuple[str, Any], ...], str, str]:
+    """Pick the pictures in turn, so that each is used as often as the others, and name their content."""
+    files = _sources(ground)
+    file = files[number % len(files)]
+    options = (*((key, value) for key, value in ground.options if key != "file"), ("file", file.name))
+    return options, _content(file), f"{ground.label}/{file.name}"
+
+
+@lru_cache(maxsize=1024)
+def _content(file: Path) -> str:
+    return hashlib.sha256(file.read_bytes()).hexdigest()[:16]

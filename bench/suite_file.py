@@ -1,0 +1,151 @@
+"""Reading suites from TOML, with messages that name the line or the key."""
+
+from __future__ import annotations
+
+import dataclasses
+import difflib
+import tomllib
+from collections.abc import Mapping
+from importlib import resources
+from pathlib import Path
+from typing import Any, TypeVar
+
+from ..generators.backgrounds import make
+from ..generators.camera import Camera
+from ..generators.optics import Optics
+from ..generators.particles import Population
+from .errors import YardError
+from .suite import Ground, Suite
+from .visibility import Viewing
+
+T = TypeVar("T")
+
+_TOP = ("name", "version", "summary", "seed", "frames", "f_numbers")
+_TABLES: dict[str, type] = {
+    "camera": Camera,
+    "optics": Optics,
+    "population": Population,
+    "viewing": Viewing,
+}
+
+
+def suite_names() -> list[str]:
+    """Return the names of the suites that ship."""
+    folder = resources.files(__package__) / "suites"
+    return sorted(item.name.removesuffix(".toml") for item in folder.iterdir() if item.name.endswith(".toml"))
+
+
+def load_suite(spec: str) -> Suite:
+    """Return a suite by its name, or from a path that ends in .toml.
+
+    Raises
+    ------
+    YardError
+        If there is none, or it is malformed: the message names the line or the key.
+    """
+    if spec.endswith(".toml"):
+        path = Path(spec)
+        if not path.is_file():
+            raise YardError(f"no suite file at {spec}; known suites are {', '.join(suite_names())}")
+        return parse_suite(path.read_text(encoding="utf-8"), where=spec)
+    if spec not in suite_names():
+        raise YardError(f"unknown suite {spec!r}; {_known(spec, suite_names())}")
+    text = (resources.files(__package__) / "suites" / f"{spec}.toml").read_text(encoding="utf-8")
+    return parse_suite(text, where=f"{spec}.toml")
+
+
+def _known(name: str, names: list[str]) -> str:
+    near = difflib.get_close_matches(name, names, n=1)
+    guess = f"did you mean {near[0]!r}? " if near else ""
+    return f"{guess}known are {', '.join(names)}"
+
+
+def parse_suite(text: str, *, where: str) -> Suite:
+    """Return the suite that TOML text describes; `where` names it in messages."""
+    try:
+        raw = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        raise YardError(f"{where} is not valid TOML: {error}") from error
+    known = [*_TOP, *_TABLES, "ground"]
+    for key in raw:
+        if key not in known:
+            raise YardError(f"{where}: unknown key {key!r}; {_known(key, known)}")
+    for key in (*_TOP, "ground"):
+        if key not in raw:
+            raise YardError(f"{where}: key {key!r} is missing")
+    tables = {key: _table(kind, raw.get(key, {}), where=f"{where}, [{key}]") for key, kind in _TABLES.items()}
+    return Suite(
+        name=_typed(raw, "name", str, where),
+        version=_typed(raw, "version", int, where),
+        summary=_typed(raw, "summary", str, where),
+        seed=_typed(raw, "seed", int, where),
+        frames=_positive(_typed(raw, "frames", int, where), "frames", where),
+        f_numbers=_f_numbers(raw["f_numbers"], where),
+        grounds=_grounds(raw["ground"], where),
+        **tables,
+    )
+
+
+def _typed(raw: Mapping[str, Any], key: str, kind: type[T], where: str) -> T:
+    value = raw[key]
+    if not isinstance(value, kind) or isinstance(value, bool):
+        raise YardError(f"{where}: key {key!r} must be of type {kind.__name__}, not {value!r}")
+    return value
+
+
+def _positive(value: int, key: str, where: str) -> int:
+    if value < 1:
+        raise YardError(f"{where}: key {key!r} must be at least 1, not {value}")
+    return value
+
+
+def _f_numbers(value: Any, where: str) -> tuple[float, ...]:
+    good = isinstance(value, list) and value and all(_number(item) and item > 0 for item in value)
+    if not good or len(set(value)) != len(value):
+        raise YardError(f"{where}: key 'f_numbers' must be a list of different positive numbers, not {value!r}")
+    return tuple(float(item) for item in value)
+
+
+def _number(value: Any) -> bool:
+    return isinstance(value, int | float) and not isinstance(value, bool)
+
+
+def _table(kind: type, raw: Any, *, where: str) -> Any:
+    fields = {item.name: item for item in dataclasses.fields(kind)}
+    if not isinstance(raw, dict):
+        raise YardError(f"{where} must be a table of keys, not {raw!r}")
+    for key, value in raw.items():
+        if key not in fields:
+            raise YardError(f"{where}: unknown key {key!r}; {_known(key, list(fields))}")
+        if isinstance(fields[key].default, int | float) and not _number(value):
+            raise YardError(f"{where}: key {key!r} must be a number, not {value!r}")
+    try:
+        return kind(**raw)
+    except (TypeError, ValueError) as error:
+        raise YardError(f"{where}: {error}") from error
+
+
+def _grounds(value: Any, where: str) -> tuple[Ground, ...]:
+    if not isinstance(value, list) or not value or not all(isinstance(item, dict) for item in value):
+        raise YardError(f"{where}: give at least one [[ground]] table with a background")
+    grounds = tuple(_ground(item, where) for item in value)
+    labels = [ground.label for ground in grounds]
+    for label in labels:
+        if labels.count(label) > 1:
+            raise YardError(f"{where}: two grounds are labelled {label!r}; give one a label of its own")
+    return grounds
+
+
+def _ground(raw: dict[str, Any], where: str) -> Ground:
+    options = dict(raw)
+    background = options.pop("background", None)
+    if not isinstance(background, str):
+        raise YardError(f"{where}, [[ground]]: key 'background' must name a background, not {background!r}")
+    label = options.pop("label", background)
+    if not isinstance(label, str) or "/" in label:
+        raise YardError(f"{where}, [[ground]]: key 'label' must be a word without '/', not {label!r}")
+    try:
+        make(background, options)
+    except ValueError as error:
+        raise YardError(f"{where}, [[ground]]: {error}") from error
+    return Ground(label, background, tuple(sorted(options.items())))

@@ -1,0 +1,113 @@
+"""Tables for the terminal: 80 columns, no colour, the same answer as the page."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from .boards import Board, Line
+from .choice import Choice
+from .store import ResultRow
+
+WIDTH = 80
+
+_EIGHTHS = " ▏▎▍▌▋▊▉█"
+
+
+def bar(value: float, *, width: int) -> str:
+    """Return a bar of `width` characters for a value in 0…1, in eighths of a character.
+
+    >>> bar(0.5, width=4), bar(float("nan"), width=2)
+    ('██  ', '  ')
+    """
+    eighths = 0 if np.isnan(value) else round(min(max(value, 0.0), 1.0) * width * 8)
+    full, rest = divmod(eighths, 8)
+    return ("█" * full + (_EIGHTHS[rest] if rest else "")).ljust(width)
+
+
+def share(value: float) -> str:
+    """Return a value in 0…1 in four characters: `.987`, `1.00`, `  – ` for nan."""
+    if np.isnan(value):
+        return "  – "
+    text = f"{value:.3f}"
+    return text[1:] if value < 0.9995 else "1.00"
+
+
+def board_lines(board: Board) -> list[str]:
+    """Return a ground's table as lines of text."""
+    apertures = list(board.lines[0].by_f_number) if board.lines else []
+    title = (
+        f"{board.ground.upper()}   {board.frames} frames, {board.counted} of {board.shadows} shadows "
+        f"plain enough to see"
+    )
+    head = f"{'':4}{'':11}{'average precision':<30}{'found':>6} "
+    head += "".join(f"{'f/' + format(f, 'g'):>6}" for f in apertures)
+    lines = [title, head.rstrip()]
+    previous = 0
+    for line in board.lines:
+        lines.append(_row(line, apertures, tied=line.row.rank == previous))
+        previous = line.row.rank
+    resolution = "too few frames to tell" if np.isnan(board.resolution) else f"{board.resolution:.3f}"
+    lines.append(f"    smallest difference these frames can tell: {resolution}")
+    return lines
+
+
+def _row(line: Line, apertures: Sequence[float], *, tied: bool) -> str:
+    row = line.row
+    place = " =" if tied else f"{row.rank:2d}"
+    text = f"{place}  {row.method[:10]:<11}{share(row.estimate)} {share(row.low)}–{share(row.high)} "
+    text += f"{bar(row.estimate, width=14)} {share(line.found):>6} "
+    return text + "".join(f"{share(line.by_f_number[f].estimate):>6}" for f in apertures)
+
+
+def legend() -> list[str]:
+    """Return what the columns mean."""
+    return [
+        "average precision: area under precision over recall, 1 is perfect; with its",
+        "95 % interval over scenes, and at each f-number. found: share of the visible",
+        "shadows found at no more than one false alarm a frame. = shares the rank above:",
+        "these frames can't tell the two apart.",
+    ]
+
+
+def failure_lines(failures: Sequence[ResultRow]) -> list[str]:
+    """Return one line per failed method: how often, and the first reason."""
+    by_method: dict[str, list[ResultRow]] = {}
+    for row in failures:
+        by_method.setdefault(row.detector, []).append(row)
+    return [
+        f"FAILED  {name} on {len(rows)} frame{'s' * (len(rows) > 1)}: {rows[0].problem}"
+        for name, rows in by_method.items()
+    ]
+
+
+def choice_lines(choice: Choice) -> list[str]:
+    """Return the chosen thresholds and how they fared on frames that did not choose them."""
+    wish = choice.wish
+    plural = "" if wish.most == 1 else "s"
+    lines = [
+        f"THRESHOLD   {choice.detector}: at most {wish.most} false alarm{plural} a frame of "
+        f"{choice.frame_megapixels:.2g} megapixels",
+        f"    in {100 * wish.share:g} % of frames, with {100 * wish.confidence:g} % confidence; the numbers are "
+        "of other frames",
+        f"    {'':11}{'score >':>9}{'found':>8}{'precision':>11}{'false/frame':>13}{'over':>9}",
+    ]
+    for ground in choice.grounds:
+        over = f"{ground.over}/{ground.held_out_frames}"
+        lines.append(
+            f"    {ground.ground[:10]:<11}{ground.threshold:>9.3g}{share(ground.recall):>8}"
+            f"{share(ground.precision):>11}{ground.false_alarms_per_frame:>13.2f}{over:>9}"
+            f"{'' if ground.trusted else '   do not trust'}"
+        )
+    lines += _notes(choice)
+    return lines
+
+
+def _notes(choice: Choice) -> list[str]:
+    """Return each note once, with the grounds that it is about."""
+    about: dict[str, list[str]] = {}
+    for ground in choice.grounds:
+        if ground.note:
+            about.setdefault(ground.note, []).append(ground.ground)
+    return [f"    {', '.join(where)}: {note}" for note, where in about.items()]

@@ -1,0 +1,179 @@
+"""The yard end to end on small frames, through the command line as a user has it."""
+
+import csv
+import json
+import sqlite3
+from pathlib import Path
+
+import numpy as np
+import pytest
+from PIL import Image
+
+from moteyard.bench.choice import read_choice
+from moteyard.bench.cli import main
+from moteyard.bench.store import open_store
+
+HERE = Path(__file__).parent
+TINY = str(HERE / "tiny.toml")
+HOSTILE = HERE / "hostile.py"
+PHOTOS = HERE.parent / "photos"
+
+
+@pytest.fixture(scope="module")
+def result(tmp_path_factory):
+    """A finished run of the tiny suite by two controls and two methods."""
+    folder = tmp_path_factory.mktemp("run") / "tiny"
+    words = ["rank", TINY, "--out", str(folder), "--workers", "2"]
+    assert main([*words, *_detectors("nothing", "guess", "matched", "dog")]) == 0
+    return folder
+
+
+def _detectors(*names):
+    return [word for name in names for word in ("--detector", name)]
+
+
+def _ranking(folder):
+    with (folder / "ranking.csv").open(encoding="utf-8") as file:
+        return {(row["ground"], row["method"]): row for row in csv.DictReader(file)}
+
+
+def test_a_real_method_beats_the_controls_on_sky(result):
+    rows = _ranking(result)
+    sky = {method: float(row["average_precision"]) for (ground, method), row in rows.items() if ground == "sky"}
+    assert sky["nothing"] == 0
+    assert sky["matched"] > 0.5 > sky["guess"]
+    assert int(rows["sky", "matched"]["rank"]) == 1
+
+
+def test_scrub_is_harder_than_sky(result):
+    rows = _ranking(result)
+    assert float(rows["scrub", "matched"]["average_precision"]) < float(rows["sky", "matched"]["average_precision"])
+
+
+def test_everything_is_written(result):
+    for name in ("report.html", "curves.png", "ranking.csv", "cases.csv", "threshold.json", "run.sqlite"):
+        assert (result / name).stat().st_size > 0
+    assert not list(result.glob("*.part"))
+    assert "http" not in (result / "report.html").read_text(encoding="utf-8").replace("http-equiv", "")
+
+
+def test_the_rerun_does_only_what_is_missing(result, capsys):
+    before = (result / "ranking.csv").read_bytes()
+    assert main(["rank", TINY, "--out", str(result), *_detectors("dog")]) == 0
+    assert (result / "ranking.csv").read_bytes() == before
+    assert "look/s" not in capsys.readouterr().err
+
+
+def test_results_are_the_same_in_any_number_of_processes(result, tmp_path):
+    assert main(["rank", TINY, "--out", str(tmp_path / "one"), "--workers", "1", *_detectors("dog")]) == 0
+    stores = [open_store(folder) for folder in (result, tmp_path / "one")]
+    answers = [{row.scene: row.spots.tobytes() for row in store.results() if row.detector == "dog"} for store in stores]
+    assert answers[0] == answers[1]
+    for store in stores:
+        store.close()
+
+
+def test_interrupted_work_goes_on(result, tmp_path):
+    """Half of the rows taken away stand for a run that was stopped; the rerun restores the same answer."""
+    folder = tmp_path / "half"
+    folder.mkdir()
+    source = sqlite3.connect(result / "run.sqlite")
+    copy = sqlite3.connect(folder / "run.sqlite")
+    source.backup(copy)
+    source.close()
+    with copy:
+        copy.execute("DELETE FROM result WHERE rowid % 2 = 0 AND detector = 'dog'")
+    copy.close()
+    assert main(["rank", TINY, "--out", str(folder), *_detectors("nothing", "guess", "matched", "dog")]) == 0
+    ours, theirs = _ranking(folder), _ranking(result)
+    for key, row in ours.items():
+        assert row["average_precision"] == theirs[key]["average_precision"]
+
+
+def test_another_recipe_in_the_same_folder_is_refused(result, capsys):
+    assert main(["rank", "quick", "--out", str(result)]) == 2
+    assert "holds results of another recipe of suite 'tiny'" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize(
+    ("kind", "reason"),
+    [
+        ("Raises", "RuntimeError: the lamp is broken"),
+        ("Nan", "score[0] is nan, not a finite number"),
+        ("Outside", "x[0] = -50.0 lies outside the frame"),
+    ],
+)
+def test_a_broken_detector_is_a_failed_row(kind, reason, tmp_path, capsys):
+    status = main(["rank", TINY, "--out", str(tmp_path), *_detectors("dog", f"{HOSTILE}:{kind}")])
+    printed = capsys.readouterr()
+    assert status == 1
+    assert f"FAILED  {kind.lower()} on 16 frames: " in printed.err
+    assert reason in printed.err
+    assert "Traceback" not in printed.err
+    assert "dog" in printed.out
+
+
+@pytest.mark.parametrize(("kind", "reason"), [("Dies", "signal SIGSEGV"), ("Leaves", "left through sys.exit")])
+def test_a_detector_that_takes_its_process_down_takes_nothing_else(kind, reason, tmp_path, capsys):
+    suite = tmp_path / "tinier.toml"
+    text = Path(TINY).read_text(encoding="utf-8")
+    suite.write_text(text.replace("frames = 4", "frames = 1").replace("[11, 22]", "[22]"), encoding="utf-8")
+    status = main(["rank", str(suite), "--out", str(tmp_path), *_detectors("dog", f"{HOSTILE}:{kind}")])
+    printed = capsys.readouterr()
+    assert status == 1
+    assert reason in printed.err
+    assert len(_ranking(tmp_path)) == 2
+
+
+def test_photographs_are_a_ground_and_pictures_are_blocks(tmp_path, capsys):
+    assert main(["rank", TINY, "--out", str(tmp_path), "--photos", str(PHOTOS), *_detectors("dog")]) == 0
+    assert "PHOTOGRAPHS" in capsys.readouterr().out
+    with (tmp_path / "cases.csv").open(encoding="utf-8") as file:
+        blocks = {row["block"] for row in csv.DictReader(file) if row["ground"] == "photographs"}
+    assert blocks == {f"photographs/{path.name}" for path in PHOTOS.glob("*.jpg")}
+
+
+def test_threshold_says_when_frames_are_too_few(result, capsys, tmp_path):
+    out = tmp_path / "t.json"
+    assert main(["threshold", str(result), "--detector", "dog", "--out", str(out)]) == 0
+    assert "no guarantee: it needs 29 independent frames to choose on, there are 4" in capsys.readouterr().out
+    assert read_choice(out).detector == "dog"
+    assert not any(ground.guaranteed for ground in read_choice(out).grounds)
+
+
+def test_threshold_of_a_method_that_was_not_run(result, capsys):
+    assert main(["threshold", str(result), "--detector", "log"]) == 2
+    assert "no complete results of 'log'; it has nothing, guess, matched, dog" in capsys.readouterr().err
+
+
+def test_find_on_a_rendered_photograph(result, tmp_path, capsys):
+    """What the yard knows, `find` finds: a rendered sky goes through a file and back."""
+    frames = tmp_path / "frames"
+    assert main(["render", TINY, "--limit", "1", "--out", str(frames)]) == 0
+    truth = json.loads((frames / "truth.json").read_text(encoding="utf-8"))
+    image = next(item for item in truth["images"] if item["file_name"] == "sky-f22-000.png")
+    boxes = [item["bbox"] for item in truth["annotations"] if item["image_id"] == image["id"]]
+    out = tmp_path / "found"
+    words = [str(frames / "sky-f22-000.png"), "--from", str(result), "--f-number", "22", "--out", str(out)]
+    assert main(["find", *words]) == 0
+    with (out / "sky-f22-000.png.spots.csv").open(encoding="utf-8") as file:
+        spots = [(float(row["x"]), float(row["y"])) for row in csv.DictReader(file)]
+    centres = np.array([[x + w / 2 - 0.5, y + h / 2 - 0.5] for x, y, w, h in boxes])
+    near = [np.hypot(*(centres - spot).T).min() < 4 for spot in spots]
+    assert len(spots) > 0
+    assert np.mean(near) > 0.7
+    with Image.open(out / "sky-f22-000.png.mask.png") as mask:
+        assert mask.size == (320, 256)
+        assert set(np.unique(np.asarray(mask))) <= {0, 255}
+    assert "sky-f22-000.png: 320×256, f/22" in capsys.readouterr().out
+
+
+def test_render_writes_coco_that_its_reader_accepts(tmp_path):
+    from pycocotools.coco import COCO
+
+    assert main(["render", TINY, "--limit", "1", "--out", str(tmp_path)]) == 0
+    coco = COCO(str(tmp_path / "truth.json"))
+    assert len(coco.getImgIds()) == 4
+    for note in coco.loadAnns(coco.getAnnIds()):
+        assert note["bbox"][2] == pytest.approx(note["area"] ** 0.5, rel=1e-3)
+    assert main(["render", TINY, "--limit", "1", "--out", str(tmp_path)]) == 2

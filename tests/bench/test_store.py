@@ -1,0 +1,88 @@
+"""The store keeps what it is given, and refuses to mix."""
+
+import dataclasses
+import sqlite3
+
+import numpy as np
+import pytest
+
+from moteyard.bench.errors import YardError
+from moteyard.bench.store import HIT, SPOT_TYPE, TRUTH_TYPE, FrameRow, ResultRow, Store, open_store
+
+
+def frame_row(**fields):
+    truth = np.zeros(2, dtype=TRUTH_TYPE)
+    truth["x"], truth["counted"] = (3.5, 9.0), (True, False)
+    row = FrameRow("s1", "sky/f8/000", "sky", 8.0, "b", 1.0, "p1", "{}", 0.01, 0.2, truth)
+    return dataclasses.replace(row, **fields)
+
+
+def result_row(**fields):
+    spots = np.zeros(1, dtype=SPOT_TYPE)
+    spots["score"], spots["kind"] = 4.5, HIT
+    return dataclasses.replace(ResultRow("s1", "dog", "dog-1-abc", None, 0.1, 0.2, spots), **fields)
+
+
+@pytest.fixture
+def store(tmp_path):
+    opened = Store(tmp_path / "run.sqlite")
+    yield opened
+    opened.close()
+
+
+def test_rows_come_back(store):
+    store.add(frame_row(), [result_row()])
+    (frame,) = store.frames()
+    (result,) = store.results()
+    assert frame.counted == 1
+    assert frame.truth["x"].tolist() == [3.5, 9.0]
+    assert result.spots["score"].tolist() == [4.5]
+    assert store.done() == {("s1", "dog-1-abc")}
+
+
+def test_a_failed_result_is_tried_again(store):
+    store.add(frame_row(), [result_row(problem="ValueError: no")])
+    assert store.done() == set()
+    store.add(frame_row(), [result_row()])
+    assert store.done() == {("s1", "dog-1-abc")}
+    assert len(list(store.results())) == 1
+
+
+def test_other_pixels_under_one_scene_are_refused(store):
+    store.add(frame_row(), [])
+    with pytest.raises(YardError, match="sky/f8/000 with other pixels"):
+        store.add(frame_row(pixels="p2"), [])
+
+
+def test_notes(store):
+    store.set_note("a", "plain")
+    store.set_note("b", "[1, 2]")
+    assert store.note("a") == "plain"
+    assert store.note("none") is None
+    assert store.card() == {"a": "plain", "b": [1, 2], "format": 1}
+
+
+def test_a_reader_sees_what_is_written_while_it_is_written(store, tmp_path):
+    store.add(frame_row(), [result_row()])
+    other = sqlite3.connect(tmp_path / "run.sqlite")
+    assert other.execute("SELECT count(*) FROM result").fetchone() == (1,)
+    other.close()
+
+
+def test_a_file_that_is_no_store_is_refused(tmp_path):
+    (tmp_path / "run.sqlite").write_bytes(b"not a database, surely not" * 100)
+    with pytest.raises(YardError, match="can't be used as a result store"):
+        open_store(tmp_path)
+
+
+def test_a_folder_without_results_says_how_to_make_some(tmp_path):
+    with pytest.raises(YardError, match=r"holds no results .*moteyard rank quick"):
+        open_store(tmp_path)
+
+
+def test_a_store_of_another_format_is_refused(tmp_path):
+    made = Store(tmp_path / "run.sqlite")
+    made.set_note("format", "99")
+    made.close()
+    with pytest.raises(YardError, match="has store format 99, this version writes 1"):
+        open_store(tmp_path)

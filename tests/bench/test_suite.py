@@ -1,0 +1,92 @@
+"""Suites: what ships is sound, what is malformed is named."""
+
+import pytest
+
+from moteyard.bench.errors import YardError
+from moteyard.bench.suite_file import load_suite, parse_suite, suite_names
+
+GOOD = """
+name = "tiny"
+version = 1
+summary = "for tests"
+seed = 1
+frames = 2
+f_numbers = [8, 16]
+[[ground]]
+background = "sky"
+[[ground]]
+background = "snow"
+label = "drifts"
+kind = "drifts"
+"""
+
+
+def test_shipped_suites_load_and_expand():
+    assert {"quick", "standard", "testframe"} <= set(suite_names())
+    for name in suite_names():
+        suite = load_suite(name)
+        scenes = list(suite.scenes())
+        assert len(scenes) == suite.frames * len(suite.f_numbers) * len(suite.grounds)
+        assert len({scene.digest for scene in scenes}) == len(scenes)
+        assert suite.name == name
+
+
+def test_scenes_of_a_suite():
+    suite = parse_suite(GOOD, where="tiny.toml")
+    scenes = list(suite.scenes())
+    assert [scene.name for scene in scenes][:3] == ["sky/f8/000", "sky/f8/001", "sky/f16/000"]
+    assert scenes[-1].options == (("kind", "drifts"),)
+    assert scenes[-1].optics.f_number == 16
+    assert {scene.seed for scene in scenes}.isdisjoint({scene.seed for scene in suite.scenes("train")})
+
+
+def test_one_more_ground_leaves_the_others_alone():
+    before = {scene.digest for scene in parse_suite(GOOD, where="a").scenes()}
+    more = GOOD + '[[ground]]\nbackground = "scrub"\n'
+    assert before < {scene.digest for scene in parse_suite(more, where="a").scenes()}
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "message"),
+    [
+        ("frames = 2", "frames = = 2", r"a.toml is not valid TOML: .*line 6"),
+        ("frames = 2", "frame = 2", r"a.toml: unknown key 'frame'; did you mean 'frames'\?"),
+        ("frames = 2", "", "a.toml: key 'frames' is missing"),
+        ("frames = 2", "frames = 0", "key 'frames' must be at least 1, not 0"),
+        ("frames = 2", 'frames = "two"', "key 'frames' must be of type int, not 'two'"),
+        ("frames = 2", "frames = true", "key 'frames' must be of type int, not True"),
+        ("[8, 16]", "[8, 8]", "'f_numbers' must be a list of different positive numbers"),
+        ("[8, 16]", "[0]", "'f_numbers' must be a list of different positive numbers"),
+        ('background = "sky"', 'background = "skye"', "unknown background 'skye'.*sky"),
+        ('kind = "drifts"', 'kin = "drifts"', "unknown option of snow 'kin'"),
+        ('label = "drifts"', 'label = "sky"', "two grounds are labelled 'sky'"),
+        ('label = "drifts"', 'label = "a/b"', "'label' must be a word without '/'"),
+    ],
+)
+def test_malformed_suites_are_named(old, new, message):
+    with pytest.raises(YardError, match=message):
+        parse_suite(GOOD.replace(old, new, 1), where="a.toml")
+
+
+@pytest.mark.parametrize(
+    ("table", "message"),
+    [
+        ("[camera]\nwidth = 5", r"\[camera\]: unknown key 'width'; did you mean 'width_px'"),
+        ("[camera]\nwidth_px = 'wide'", r"\[camera\]: key 'width_px' must be a number, not 'wide'"),
+        ("[camera]\nbits = 12", r"\[camera\]: Camera.bits must be 8 or 16, not 12"),
+        ("[optics]\nfilter_distance_mm = -1", r"\[optics\]: Optics.filter_distance_mm must be a positive"),
+        ("[population]\nlevel = 0", r"\[population\]: Population needs level ≥ 1"),
+        ("[viewing]\nppi = 0", r"\[viewing\]: ppi and distance_mm must be positive"),
+    ],
+)
+def test_malformed_tables_are_named(table, message):
+    head, grounds = GOOD.split("[[ground]]", 1)
+    with pytest.raises(YardError, match=message):
+        parse_suite(f"{head}{table}\n[[ground]]{grounds}", where="a.toml")
+
+
+def test_unknown_suites_are_answered_with_the_known():
+    with pytest.raises(YardError, match="unknown suite 'standart'; did you mean 'standard'"):
+        load_suite("standart")
+    with pytest.raises(YardError, match=r"no suite file at nowhere\.toml"):
+        load_suite("nowhere.toml")
