@@ -1,4 +1,7 @@
-"""A threshold chosen for a detector, ground by ground, and the record of what was promised and seen."""
+"""Thresholds chosen for a detector, cell by cell, and the record of what was promised and seen.
+
+A cell is one ground at one f-number: a method may be trusted in snow at f/22 and not at f/8.
+"""
 
 from __future__ import annotations
 
@@ -14,15 +17,15 @@ from typing import Any
 import numpy as np
 from scipy.stats import binom
 
-from .cells import Record, Table, grounds, where
+from .cells import Record, Table, f_numbers, grounds, where
 from .errors import YardError
 from .order_threshold import frame_statistic, frames_needed, quiet_threshold
 
-FORMAT = 1
+FORMAT = 2
 """Version of the file that `write_choice` writes."""
 
 TRUSTED_RECALL = 0.5
-"""A ground on which a method finds less than half of what can be seen is not to be trusted to it."""
+"""A cell in which a method finds less than half of what can be seen is not to be trusted to it."""
 
 SURPRISE = 0.01
 """Held-out frames break a promise where their number of failures would be this unlikely if it held."""
@@ -38,13 +41,13 @@ class Wish:
 
 
 @dataclass(frozen=True, slots=True)
-class GroundChoice:
-    """The threshold on one ground.
+class CellChoice:
+    """The threshold on one ground at one f-number.
 
     Attributes
     ----------
-    ground
-        Its label.
+    ground, f_number
+        Its label, and the aperture as marked.
     threshold
         A candidate is taken when its score is greater. +inf takes none.
     guaranteed
@@ -60,10 +63,11 @@ class GroundChoice:
     texture_low, texture_high
         5th and 95th percentile of the frames' texture, natural-log units: by it a photograph finds its ground.
     trusted
-        Whether the promise held and at least half of the visible shadows were found.
+        Whether the promise held on the held-out half and at least half of the visible shadows were found.
     """
 
     ground: str
+    f_number: float
     threshold: float
     guaranteed: bool
     note: str
@@ -92,8 +96,8 @@ class Choice:
         What it was judged on.
     wish
         What was asked.
-    grounds
-        One entry a ground, smoothest first.
+    cells
+        Grounds from the smoothest, each from its widest aperture.
     """
 
     detector: str
@@ -101,7 +105,7 @@ class Choice:
     suite: str
     frame_megapixels: float
     wish: Wish
-    grounds: tuple[GroundChoice, ...]
+    cells: tuple[CellChoice, ...]
 
 
 def halves(records: Sequence[Record]) -> tuple[list[Record], list[Record]]:
@@ -119,12 +123,16 @@ def halves(records: Sequence[Record]) -> tuple[list[Record], list[Record]]:
     return calibration, [record for block in order[middle:] for record in blocks[block]]
 
 
-def choose(table: Table, method: str, wish: Wish) -> tuple[GroundChoice, ...]:
-    """Return a threshold per ground, chosen on one half of its frames and tried on the other."""
-    return tuple(_choose(ground, where(table, ground=ground)[method], wish) for ground in grounds(table))
+def choose(table: Table, method: str, wish: Wish) -> tuple[CellChoice, ...]:
+    """Return a threshold per cell, chosen on one half of its frames and tried on the other."""
+    return tuple(
+        _choose(where(table, ground=ground, f_number=f_number)[method], wish)
+        for ground in grounds(table)
+        for f_number in f_numbers(table)
+    )
 
 
-def _choose(ground: str, records: Sequence[Record], wish: Wish) -> GroundChoice:
+def _choose(records: Sequence[Record], wish: Wish) -> CellChoice:
     calibration, held_out = halves(records)
     threshold, guaranteed, note = _threshold(calibration, wish)
     seen = _tried(held_out, threshold, wish)
@@ -132,8 +140,9 @@ def _choose(ground: str, records: Sequence[Record], wish: Wish) -> GroundChoice:
     if broken:
         note = f"{seen['over']} of {len(held_out)} held-out frames had more false alarms than allowed"
     low, high = np.quantile([record.frame.texture for record in records], [0.05, 0.95])
-    return GroundChoice(
-        ground=ground,
+    return CellChoice(
+        ground=records[0].frame.ground,
+        f_number=records[0].frame.f_number,
         threshold=threshold,
         guaranteed=guaranteed,
         note=note,
@@ -204,7 +213,7 @@ def read_choice(path: Path) -> Choice:
         if raw.pop("format") != FORMAT:
             raise YardError(f"{file} was written by another version; choose again with: moteyard threshold")
         raw["wish"] = Wish(**raw["wish"])
-        raw["grounds"] = tuple(GroundChoice(**_numbers(item)) for item in raw["grounds"])
+        raw["cells"] = tuple(CellChoice(**_numbers(item)) for item in raw["cells"])
         return Choice(**raw)
     except (ValueError, KeyError, TypeError, AttributeError) as error:
         raise YardError(f"{file} is not a chosen threshold ({error}); choose again with: moteyard threshold") from error

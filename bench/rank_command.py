@@ -53,7 +53,8 @@ def default_folder(suite: Suite, photos: Path | None) -> Path:
 def _write(
     folder: Path, store: Store, table: Table, *, shown: Sequence[Board], failures: Sequence[ResultRow]
 ) -> Choice | None:
-    from .report.page import write_page  # matplotlib is slow to import
+    from .report.looks import write_looks  # matplotlib is slow to import
+    from .report.page import write_page
     from .report.plots import write_curves
 
     method = best_method(shown)
@@ -64,6 +65,7 @@ def _write(
     write_curves(table, folder / "curves.png")
     choice = make_choice(store, table, method, Wish())
     write_choice(choice, folder / "threshold.json")
+    write_looks(table, choice, folder / "frames.jpg")
     write_page(folder / "report.html", shown=shown, choice=choice, failures=failures, card=store.card())
     return choice
 
@@ -76,7 +78,7 @@ def make_choice(store: Store, table: Table, method: str, wish: Wish) -> Choice:
         suite=f"{store.note('suite')} version {store.note('suite_version')}",
         frame_megapixels=float(store.note("frame_megapixels") or "nan"),
         wish=wish,
-        grounds=choose(table, method, wish),
+        cells=choose(table, method, wish),
     )
 
 
@@ -90,7 +92,7 @@ def _print(
 ) -> None:
     parts = [[f"{suite.name} version {suite.version}: {suite.summary}"], *map(board_lines, shown)]
     if choice is not None:
-        written = "report.html, curves.png, ranking.csv, cases.csv, threshold.json"
+        written = "report.html, frames.jpg, curves.png, ranking.csv, cases.csv, threshold.json"
         where = [f"written to {folder}: {written}", f"next: moteyard find PHOTO… --from {folder}"]
         parts += [legend(), choice_lines(choice), where]
     print("\n\n".join("\n".join(part) for part in parts))

@@ -89,25 +89,26 @@ def choice_lines(choice: Choice) -> list[str]:
     lines = [
         f"THRESHOLD   {choice.detector}: at most {wish.most} false alarm{plural} a frame of "
         f"{choice.frame_megapixels:.2g} megapixels",
-        f"    in {100 * wish.share:g} % of frames, with {100 * wish.confidence:g} % confidence; the numbers are "
-        "of other frames",
-        f"    {'':11}{'score >':>9}{'found':>8}{'precision':>11}{'false/frame':>13}{'over':>9}",
+        f"    in {100 * wish.share:g} % of frames, with {100 * wish.confidence:g} % confidence; "
+        "the numbers are of other frames",
+        f"    {'':17}{'score >':>9}{'found':>8}{'precision':>11}{'false/frame':>13}{'over':>7}",
     ]
-    for ground in choice.grounds:
-        over = f"{ground.over}/{ground.held_out_frames}"
+    for cell in choice.cells:
+        over = f"{cell.over}/{cell.held_out_frames}"
         lines.append(
-            f"    {ground.ground[:10]:<11}{ground.threshold:>9.3g}{share(ground.recall):>8}"
-            f"{share(ground.precision):>11}{ground.false_alarms_per_frame:>13.2f}{over:>9}"
-            f"{'' if ground.trusted else '   do not trust'}"
+            f"    {cell.ground[:10]:<11}{'f/' + format(cell.f_number, 'g'):<6}{cell.threshold:>9.3g}"
+            f"{share(cell.recall):>8}{share(cell.precision):>11}{cell.false_alarms_per_frame:>13.2f}{over:>7}"
+            f"{'' if cell.trusted else '  no trust'}"
         )
-    lines += _notes(choice)
-    return lines
+    return lines + _notes(choice)
 
 
 def _notes(choice: Choice) -> list[str]:
-    """Return each note once, with the grounds that it is about."""
+    """Return each note once, with the cells that it is about."""
     about: dict[str, list[str]] = {}
-    for ground in choice.grounds:
-        if ground.note:
-            about.setdefault(ground.note, []).append(ground.ground)
-    return [f"    {', '.join(where)}: {note}" for note, where in about.items()]
+    for cell in choice.cells:
+        if cell.note:
+            about.setdefault(cell.note, []).append(f"{cell.ground} f/{cell.f_number:g}")
+    return [
+        f"    {'all' if len(where) == len(choice.cells) else ', '.join(where)}: {note}" for note, where in about.items()
+    ]

@@ -16,18 +16,16 @@ from ...detectors.check import check_answer
 from ...detectors.contract import Detector, Photograph, Spots
 from ...detectors.registry import fingerprint, load
 from ...generators.photo_io import read_picture
-from ..choice import Choice, GroundChoice, read_choice
+from ..choice import CellChoice, Choice, read_choice
 from ..errors import YardError
 from ..texture import texture_map, tile_of
+from .ground import cells_for, names_of, nearest
 from .picture import mark_spots, write_mask
 
 DEFAULT_DETECTOR = "matched"
 
 LEAST_SIDE_PX = 64
 """Smaller than this a picture cannot hold a shadow and its surroundings."""
-
-BEYOND = 1.5
-"""A ground is unknown where its texture is this many times rougher than any that was judged."""
 
 _WARNING = "; trust neither finds nor their absence"
 
@@ -66,18 +64,21 @@ class Judge:
         """Return the spots taken, strongest first, and the share of the picture on each ground."""
         if self.choice is None:
             return [_plain(spots, index) for index in np.flatnonzero(spots.score > self.threshold).tolist()], {}
-        grounds = self.choice.grounds
+        cells = self.cells(photograph)
         tiles = texture_map(photograph.log_luminance())
-        place = np.array([[_nearest(float(texture), grounds) for texture in row] for row in tiles])
-        names = [ground.ground for ground in grounds] + ["unknown"]
-        shares = {name: float(np.mean(place == number)) for number, name in enumerate(names)}
+        place = np.array([[nearest(float(texture), cells) for texture in row] for row in tiles])
+        shares = {name: float(np.mean(place == number)) for number, name in enumerate(names_of(cells))}
         rows, columns = tile_of(photograph.shape, (tiles.shape[0], tiles.shape[1]), spots.x, spots.y)
         finds = [
             find
             for index, number in enumerate(place[rows, columns].tolist())
-            if (find := _judged(spots, index, number, grounds)) is not None
+            if (find := _judged(spots, index, number, cells)) is not None
         ]
         return finds, {name: share for name, share in shares.items() if share > 0}
+
+    def cells(self, photograph: Photograph) -> tuple[CellChoice, ...]:
+        """Return the judged cells that speak for a photograph, none without a result."""
+        return () if self.choice is None else cells_for(self.choice, photograph.f_number)
 
 
 def _plain(spots: Spots, index: int) -> Find:
@@ -90,31 +91,13 @@ def _numbers(spots: Spots, index: int) -> tuple[float, float, float, float]:
     return x, y, diameter, score
 
 
-def _judged(spots: Spots, index: int, number: int, grounds: Sequence[GroundChoice]) -> Find | None:
+def _judged(spots: Spots, index: int, number: int, cells: Sequence[CellChoice]) -> Find | None:
     """Return a candidate on judged ground if its score passes there; on unknown ground by the strictest."""
-    known = number < len(grounds)
-    limit = grounds[number].threshold if known else max(ground.threshold for ground in grounds)
+    known = number < len(cells)
+    limit = cells[number].threshold if known else max(cell.threshold for cell in cells)
     if not spots.score[index] > limit:
         return None
-    name = grounds[number].ground if known else "unknown"
-    return Find(*_numbers(spots, index), ground=name, trusted=known and grounds[number].trusted)
-
-
-def _nearest(texture: float, grounds: Sequence[GroundChoice]) -> int:
-    """Return the index of the ground whose range of texture is nearest, or one past the last if too rough.
-
-    Distance is the ratio to the nearer end of the range; inside two ranges the rougher ground is assumed.
-    """
-    if texture > BEYOND * max(ground.texture_high for ground in grounds):
-        return len(grounds)
-    gaps = [_gap(texture, ground) for ground in grounds]
-    return max(index for index, gap in enumerate(gaps) if gap == min(gaps))
-
-
-def _gap(texture: float, ground: GroundChoice) -> float:
-    tiny = 1e-6
-    low, high = max(ground.texture_low, tiny), max(ground.texture_high, tiny)
-    return max(0.0, math.log(low / max(texture, tiny)), math.log(max(texture, tiny) / high))
+    return Find(*_numbers(spots, index), ground=names_of(cells)[number], trusted=known and cells[number].trusted)
 
 
 def find(photos: Sequence[Path], judge: Judge, *, f_number: float | None, out: Path) -> int:
@@ -195,8 +178,8 @@ def _look(path: Path, judge: Judge, *, f_number: float | None, stem: Path) -> li
     _write_csv(stem.with_name(stem.name + ".spots.csv"), finds)
     write_mask(stem.with_name(stem.name + ".mask.png"), shot.shape, finds)
     mark_spots(stem.with_name(stem.name + ".marked.jpg"), picture.pixels, finds)
-    title = f"{path.name}: {picture.width}×{picture.height}, {_aperture(shot.f_number)}"
-    return _report(title, finds, shares=shares, choice=judge.choice)
+    title = f"{path.name}: {picture.width}×{picture.height}, {_aperture(shot.f_number, judge)}"
+    return _report(title, finds, shares=shares, cells=judge.cells(shot))
 
 
 def _write_csv(path: Path, finds: Sequence[Find]) -> None:
@@ -208,33 +191,35 @@ def _write_csv(path: Path, finds: Sequence[Find]) -> None:
             writer.writerow([number, *numbers, spot.ground, "yes" if spot.trusted else "no"])
 
 
-def _aperture(f_number: float | None) -> str:
-    return "f-number unknown" if f_number is None else f"f/{f_number:g}"
+def _aperture(f_number: float | None, judge: Judge) -> str:
+    if f_number is not None:
+        return f"f/{f_number:g}"
+    return "f-number unknown" + ("" if judge.choice is None else " (the most cautious numbers count; see --f-number)")
 
 
-def _report(title: str, finds: Sequence[Find], *, shares: dict[str, float], choice: Choice | None) -> list[str]:
+def _report(title: str, finds: Sequence[Find], *, shares: dict[str, float], cells: Sequence[CellChoice]) -> list[str]:
     sure = sum(spot.trusted for spot in finds)
     text = f"{title}; {_plural(sure, 'spot')}"
-    if choice is None:
+    if not cells:
         return [text]
     text += " on ground where the method is trusted"
     if len(finds) > sure:
         text += f", {len(finds) - sure} elsewhere"
-    return [text, *(f"  {100 * share:3.0f} % {_verdict(name, choice)}" for name, share in shares.items())]
+    return [text, *(f"  {100 * share:3.0f} % {_verdict(name, cells)}" for name, share in shares.items())]
 
 
 def _plural(count: int, noun: str) -> str:
     return f"{count} {noun}{'' if count == 1 else 's'}"
 
 
-def _verdict(name: str, choice: Choice) -> str:
+def _verdict(name: str, cells: Sequence[CellChoice]) -> str:
     """Return what the result says of a ground."""
-    known = {ground.ground: ground for ground in choice.grounds}
+    known = {cell.ground: cell for cell in cells}
     if name not in known:
         return f"rougher than anything judged{_WARNING}"
-    ground = known[name]
-    text = f"like {name}: {_percent(ground.recall)} found there, {ground.false_alarms_per_frame:.2g} false a frame"
-    return text if ground.trusted else text + _WARNING
+    cell = known[name]
+    text = f"like {name}: {_percent(cell.recall)} found there, {cell.false_alarms_per_frame:.2g} false a frame"
+    return text if cell.trusted else text + _WARNING
 
 
 def _percent(value: float) -> str:

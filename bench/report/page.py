@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from ..boards import Board
-from ..choice import Choice
+from ..choice import CellChoice, Choice
 from ..store import ResultRow
 from ..terminal import failure_lines
 
@@ -25,7 +25,7 @@ def write_page(
     failures: Sequence[ResultRow],
     card: Mapping[str, Any],
 ) -> None:
-    """Write the page from numbers already computed; `curves.png` beside it is put inside it.
+    """Write the page from numbers already computed; `curves.png` and `frames.jpg` beside it are put inside it.
 
     Every name that comes from outside (detectors, folders, messages) is escaped by the template.
     """
@@ -35,19 +35,31 @@ def write_page(
         loader=FileSystemLoader(_HERE), autoescape=True, undefined=StrictUndefined, trim_blocks=True
     )
     environment.filters |= {"share": _share, "percent": _percent}
-    picture = base64.b64encode((path.parent / "curves.png").read_bytes()).decode()
     hidden = {"scenes", "fingerprints", "specs", "format"}
     text = environment.get_template("page.html").render(
         boards=shown,
         choice=choice,
+        cells=_by_ground(choice),
         failures=failure_lines(failures),
-        curves=picture,
+        curves=_inline(path.parent / "curves.png"),
+        frames=_inline(path.parent / "frames.jpg"),
         card={key: value for key, value in card.items() if key not in hidden},
         style=(_HERE / "page.css").read_text(encoding="utf-8"),
     )
     scratch = path.with_suffix(".part")
     scratch.write_text(text, encoding="utf-8")
     os.replace(scratch, path)
+
+
+def _by_ground(choice: Choice | None) -> dict[str, list[CellChoice]]:
+    found: dict[str, list[CellChoice]] = {}
+    for cell in choice.cells if choice else ():
+        found.setdefault(cell.ground, []).append(cell)
+    return found
+
+
+def _inline(picture: Path) -> str:
+    return base64.b64encode(picture.read_bytes()).decode()
 
 
 def _share(value: float) -> str:

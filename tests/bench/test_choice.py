@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from moteyard.bench.cells import Record
-from moteyard.bench.choice import Choice, GroundChoice, Wish, choose, halves, read_choice, write_choice
+from moteyard.bench.choice import CellChoice, Choice, Wish, choose, halves, read_choice, write_choice
 from moteyard.bench.errors import YardError
 from moteyard.bench.store import FALSE_ALARM, HIT, SPOT_TYPE, TRUTH_TYPE, FrameRow, ResultRow
 
@@ -72,19 +72,19 @@ def test_a_broken_promise_is_seen_on_the_held_out_half():
 
 
 def choice():
-    ground = GroundChoice("sky", math.inf, False, "", 0, 0, 0, math.nan, math.nan, math.nan, 0.01, 0.02, False)
+    ground = CellChoice("sky", 8.0, math.inf, False, "", 0, 0, 0, math.nan, math.nan, math.nan, 0.01, 0.02, False)
     return Choice("dog", "dog-1-abc", "tiny version 1", 0.1, Wish(), (ground,))
 
 
 def test_a_choice_survives_its_file_even_infinite(tmp_path):
     write_choice(choice(), tmp_path / "threshold.json")
     back = read_choice(tmp_path)
-    assert back.grounds[0].threshold == math.inf
-    assert math.isnan(back.grounds[0].recall)
-    assert dataclasses.replace(back, grounds=()) == dataclasses.replace(choice(), grounds=())
+    assert back.cells[0].threshold == math.inf
+    assert math.isnan(back.cells[0].recall)
+    assert dataclasses.replace(back, cells=()) == dataclasses.replace(choice(), cells=())
 
 
-@pytest.mark.parametrize("text", ["", "[]", "{}", '{"format": 1}', '{"format": 1, "wish": 3, "grounds": []}', "\x00"])
+@pytest.mark.parametrize("text", ["", "[]", "{}", '{"format": 2}', '{"format": 2, "wish": 3, "cells": []}', "\x00"])
 def test_files_that_are_no_choice(text, tmp_path):
     (tmp_path / "threshold.json").write_text(text, encoding="utf-8")
     with pytest.raises(YardError, match="is not a chosen threshold"):
