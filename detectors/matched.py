@@ -7,8 +7,10 @@ import numpy as np
 from .contract import FloatArray, Photograph, SingleFrame, Spots
 from .noise import local_level
 from .optical_scales import reduction
+from .peaks import most_candidates
 from .picture import shrink
 from .profiles import Profile, profiles
+from .refit import refitted
 from .scan import candidates, fitting, kept
 from .whitening import whitened_snr
 
@@ -33,11 +35,12 @@ def without_glints(log: FloatArray) -> FloatArray:
 class MatchedFilter(SingleFrame):
     """Correlation with the shadow that optics predicts, whitened by the local noise spectrum.
 
-    The score estimates the signal-to-noise ratio d′ of the ideal observer (see `whitening`).
+    The score estimates the signal-to-noise ratio d′ of the ideal observer: `whitening` proposes places,
+    `refit` measures them with the shadow taken out of its own noise.
     """
 
     name = "matched"
-    version = "1"
+    version = "2"
 
     def detect_one(self, photograph: Photograph) -> Spots:
         """Return the maxima of signal-to-noise ratio over place and grain size."""
@@ -51,6 +54,10 @@ class MatchedFilter(SingleFrame):
 
 def _level(photograph: Photograph, step: int, shadows: list[Profile]) -> Spots:
     picture = shrink(photograph, step)
-    score, which = whitened_snr(without_glints(picture.log), [shadow.log(step) for shadow in shadows])
-    widths = np.array([shadow.fwhm_px for shadow in shadows], dtype=np.float32)[which]
-    return candidates(picture, score, widths, floor=FLOOR)
+    log, templates = without_glints(picture.log), [shadow.log(step) for shadow in shadows]
+    score, which = whitened_snr(log, templates)
+    widths = np.array([shadow.fwhm_px for shadow in shadows], dtype=np.float32)
+    proposed = candidates(picture, score, widths[which], floor=FLOOR).strongest(most_candidates(photograph.shape))
+    y, x = picture.from_photograph(proposed.y), picture.from_photograph(proposed.x)
+    ratio, amplitude, best = refitted(log, y, x, templates=templates)
+    return Spots(proposed.x, proposed.y, widths[best], ratio).take(amplitude > 0)

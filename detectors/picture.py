@@ -43,6 +43,10 @@ class Picture:
         """
         return np.asarray(position * self.step + (self.step - 1) / 2, dtype=np.float32)
 
+    def from_photograph(self, position: FloatArray) -> FloatArray:
+        """Return positions of the photograph in pixels of the picture: the inverse of `to_photograph`."""
+        return np.asarray((position - (self.step - 1) / 2) / self.step, dtype=np.float32)
+
 
 def shrink(photograph: Photograph, step: int) -> Picture:
     """Return the picture of step × step means of linear light; an incomplete last row or column is left out.

@@ -55,7 +55,7 @@ def whitened_snr(
     rows, columns = -(-height // HOP), -(-width // HOP)
     padding = ((HOP, (rows + 1) * HOP - height), (HOP, (columns + 1) * HOP - width))
     padded = np.pad(log, padding, mode="symmetric")
-    spectra = np.stack([_spectrum(template) for template in templates])
+    spectra = np.stack([template_spectrum(template) for template in templates])
     best = np.empty((rows * HOP, columns * HOP), dtype=np.float32)
     which = np.zeros(best.shape, dtype=np.uint8)
     for top in range(0, rows, _STRIP_TILES):
@@ -69,12 +69,13 @@ def whitened_snr(
     return best[:height, :width], which[:height, :width]
 
 
-def _window() -> FloatArray:
+def sine_window() -> FloatArray:
+    """Return the tiles' window, (TILE, TILE): half a sine along each axis."""
     sine = np.sin(np.pi * (np.arange(TILE) + 0.5) / TILE)
     return np.asarray(np.outer(sine, sine), dtype=np.float32)
 
 
-def _spectrum(template: FloatArray) -> ComplexArray:
+def template_spectrum(template: FloatArray) -> ComplexArray:
     """Return the template's spectrum, its centre at the origin, (TILE, TILE // 2 + 1)."""
     cut = max(0, (template.shape[0] - TILE + 2) // 2)
     inner = template[cut : template.shape[0] - cut, cut : template.shape[1] - cut]
@@ -86,7 +87,7 @@ def _spectrum(template: FloatArray) -> ComplexArray:
 
 def _strip_snr(strip: FloatArray, templates: ComplexArray, known_power: FloatArray | None) -> Iterator[FloatArray]:
     """Yield the ratio's map for each template, without the outer half tiles, (h, w)."""
-    window = _window()
+    window = sine_window()
     tiles = sliding_window_view(strip, (TILE, TILE))[::HOP, ::HOP]
     tiles = (tiles - tiles.mean(axis=(2, 3), keepdims=True)) * window
     spectra = fft.rfft2(tiles, workers=1)
@@ -123,7 +124,7 @@ def noise_power(spectra: ComplexArray, gain: float) -> FloatArray:
 
 def _filtered(whitened: ComplexArray, inverse: FloatArray, template: ComplexArray, window: FloatArray) -> FloatArray:
     """Return the map of one template from the tiles' spectra over P and from 1/P."""
-    energy = _twice_inside(np.abs(template) ** 2).astype(np.float32) / TILE**2
+    energy = twice_inside(np.abs(template) ** 2).astype(np.float32) / TILE**2
     energy[0, 0] = 0
     detectability = np.sqrt(np.tensordot(inverse, energy, axes=2))
     response = fft.irfft2(whitened * template.conj(), s=(TILE, TILE), workers=1)
@@ -132,10 +133,10 @@ def _filtered(whitened: ComplexArray, inverse: FloatArray, template: ComplexArra
     return _overlapped(response)
 
 
-def _twice_inside(half: FloatArray) -> FloatArray:
-    """Return a half spectrum with the columns doubled that stand for two of the whole."""
+def twice_inside(half: FloatArray) -> FloatArray:
+    """Return half spectra (…, TILE // 2 + 1) with the columns doubled that stand for two of the whole."""
     doubled = half.copy()
-    doubled[:, 1:-1] *= 2
+    doubled[..., 1:-1] *= 2
     return doubled
 
 
