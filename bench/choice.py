@@ -63,7 +63,7 @@ class CellChoice:
     texture_low, texture_high
         5th and 95th percentile of the frames' texture, natural-log units: by it a photograph finds its ground.
     trusted
-        Whether the promise held on the held-out half and at least half of the visible shadows were found.
+        Whether the threshold is guaranteed, the promise held on the held-out half, and at least half of the visible shadows were found.
     """
 
     ground: str
@@ -150,7 +150,7 @@ def _choose(records: Sequence[Record], wish: Wish) -> CellChoice:
         held_out_frames=len(held_out),
         texture_low=float(low),
         texture_high=float(high),
-        trusted=not broken and seen["recall"] >= TRUSTED_RECALL,
+        trusted=guaranteed and not broken and seen["recall"] >= TRUSTED_RECALL,
         **seen,
     )
 
