@@ -156,7 +156,7 @@ class Camera:
         The sRGB curve is so near a square root that shot noise is about the same at other levels.
         """
         electrons = MIDDLE_GREY * self.saturation_e
-        slope = 1.055 / 2.4 * MIDDLE_GREY ** (1 / 2.4 - 1)  # of the curve of IEC 61966-2-1
+        slope: float = 1.055 / 2.4 * MIDDLE_GREY ** (1 / 2.4 - 1)  # of the curve of IEC 61966-2-1
         return slope * math.sqrt(electrons + self.read_noise_e**2) / self.saturation_e
 
     def raw(self, linear: FloatArray, rng: np.random.Generator) -> FloatArray:
@@ -173,9 +173,7 @@ class Camera:
         noise *= np.float32(self.gain)
         return np.asarray(np.minimum(np.rint(noise, out=noise), np.float32(self.top), out=noise))
 
-    def expose(
-        self, linear: FloatArray, rng: np.random.Generator, *, origin: tuple[int, int] = (0, 0)
-    ) -> NDArray[Any]:
+    def expose(self, linear: FloatArray, rng: np.random.Generator, *, origin: tuple[int, int] = (0, 0)) -> NDArray[Any]:
         """Return the file's pixels, uint8 or uint16, of linear radiance (height, width, 3).
 
         Lens, photosites, noise, converter; shading correction, white balance, mosaic filled in; transfer
@@ -260,7 +258,7 @@ class Camera:
             picture = sharpen(picture, self.sharpening, radius_px=self.sharpening_px)
         last = (1 << self.bits) - 1
         values = np.clip(picture, 0.0, 1.0) * np.float32(last)
-        return np.rint(values).astype(np.uint8 if self.bits == 8 else np.uint16)
+        return np.asarray(np.rint(values).astype(np.uint8 if self.bits == 8 else np.uint16))
 
 
 @lru_cache(maxsize=8)

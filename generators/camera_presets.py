@@ -46,7 +46,7 @@ PRESETS: Mapping[str, Mapping[str, Any]] = {
 nobody's camera in particular."""
 
 
-def preset(name: str) -> dict[str, Any]:
+def preset(name: object) -> dict[str, Any]:
     """Return the fields of a named camera.
 
     Raises

@@ -5,7 +5,7 @@ import numpy as np
 import pytest
 
 from moteyard.generators.camera import Camera
-from moteyard.generators.jpeg import jpeg_bytes, through_jpeg
+from moteyard.generators.jpeg import through_jpeg
 from moteyard.generators.transfer import decode, encode, srgb_decode, srgb_encode
 
 
