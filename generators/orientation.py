@@ -29,6 +29,11 @@ def turned(pixels: NDArray[Any], orientation: int) -> NDArray[Any]:
     return pixels
 
 
+def turned_back(pixels: NDArray[Any], orientation: int) -> NDArray[Any]:
+    """Return displayed pixels as stored; a quarter turn is undone by the other one, the rest undo themselves."""
+    return turned(pixels, {6: 8, 8: 6}.get(orientation, orientation))
+
+
 def stored_size(size: tuple[int, int], orientation: int) -> tuple[int, int]:
     """Return width and height as stored of those displayed; the same the other way round."""
     return (size[1], size[0]) if orientation in _SWAPPED else size
