@@ -238,18 +238,24 @@ class Camera:
         return np.clip(np.rint(raw, out=raw), 0, 65_535, out=raw).astype(np.uint16)
 
     def _finished(self, codes: NDArray[np.uint16]) -> NDArray[Any]:
-        """Return the file's pixels of sixteen-bit codes (height, width, 3)."""
-        pixels = np.empty(codes.shape, dtype=np.uint8 if self.bits == 8 else np.uint16)
+        """Return the file's pixels of sixteen-bit codes (height, width, 3), which are used up."""
+        alone = not self.noise_reduction and not self.sharpening
+        kind = np.uint8 if self.bits == 8 else np.uint16
+        # Without neighbours to look at, a large frame of sixteen bits is changed in place.
+        pixels = codes if alone and self.bits == 16 else np.empty(codes.shape, dtype=kind)
         for top in range(0, len(codes), FINISHED_ROWS):
             rows = slice(top, top + FINISHED_ROWS)
-            if self.noise_reduction or self.sharpening:
-                halo = halo_rows(self.sharpening_px)
-                first = max(0, top - halo)
-                picture = np.take(_srgb_values(), codes[first : top + FINISHED_ROWS + halo])
-                pixels[rows] = self._touched(picture)[top - first :][:FINISHED_ROWS]
-            else:
-                pixels[rows] = np.take(_codes(_BLACK, _SPAN, 65_535, self.bits, self.encoding), codes[rows])
+            pixels[rows] = self._coded(codes[rows]) if alone else self._neighbourly(codes, rows)
         return pixels
+
+    def _coded(self, codes: NDArray[np.uint16]) -> NDArray[Any]:
+        return np.take(_codes(_BLACK, _SPAN, 65_535, self.bits, self.encoding), codes)
+
+    def _neighbourly(self, codes: NDArray[np.uint16], rows: slice) -> NDArray[Any]:
+        halo = halo_rows(self.sharpening_px)
+        first = max(0, rows.start - halo)
+        picture = np.take(_srgb_values(), codes[first : rows.stop + halo])
+        return self._touched(picture)[rows.start - first :][: rows.stop - rows.start]
 
     def _touched(self, picture: FloatArray) -> NDArray[Any]:
         if self.noise_reduction:

@@ -74,7 +74,8 @@ def shared_places(
     found.sort(key=lambda place: (place.expected, -len(place.members), place.y, place.x))
     kept: list[Shared] = []
     for place in found:
-        if all(math.hypot(place.x - other.x, place.y - other.y) > 2 * reach_px for other in kept):
+        apart = max(2 * reach_px, place.diameter_px)  # the rings of one shadow are shared like the shadow
+        if all(math.hypot(place.x - other.x, place.y - other.y) > apart for other in kept):
             kept.append(place)
     return kept
 
