@@ -52,6 +52,7 @@ def _parser() -> argparse.ArgumentParser:
     _rank(commands.add_parser("rank", help="render a suite, judge detectors on it, rank them (the main job)"))
     _threshold(commands.add_parser("threshold", help="choose a threshold from a result, with a guarantee"))
     _find(commands.add_parser("find", help="look for dust shadows in real photographs"))
+    _check_photos(commands.add_parser("check-photos", help="see whether pictures share shadows, as dust makes them"))
     _render(commands.add_parser("render", help="write a suite's labelled frames to disk"))
     _list(commands.add_parser("list", help="list suites, detectors and backgrounds"))
     return parser
@@ -118,6 +119,23 @@ def _run_find(options: argparse.Namespace) -> int:
 
     judge = make_judge(options.source, detector=options.detector, threshold=options.threshold)
     return find(options.photo, judge, f_number=options.f_number, out=options.out)
+
+
+def _check_photos(parser: argparse.ArgumentParser) -> None:
+    parser.description = (
+        "Compare the pictures of a folder: a shadow at one place of the sensor in several of them is dust, and they "
+        "are no clean grounds. Originals are only read."
+    )
+    parser.add_argument("folder", type=Path, help="pictures of one camera")
+    parser.add_argument("--detector", metavar="NAME", help="which method looks for candidates (matched)")
+    parser.add_argument("--out", type=Path, default=Path("checked"), metavar="DIR", help="where to write (checked)")
+    parser.set_defaults(run=_run_check_photos)
+
+
+def _run_check_photos(options: argparse.Namespace) -> int:
+    from .field.shared_shadows import check_photos
+
+    return check_photos(options.folder, detector=options.detector, out=options.out)
 
 
 def _render(parser: argparse.ArgumentParser) -> None:

@@ -32,6 +32,8 @@ def rank(
     suite = load_suite(spec)
     if photos is not None:
         suite = suite.with_photographs(photos)
+    for note in suite.notes():
+        print(f"moteyard: {note}", file=sys.stderr)
     folder = out or default_folder(suite, photos)
     store = fill(folder, suite, list(detectors) or names(), workers=workers)
     try:

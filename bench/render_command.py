@@ -20,6 +20,8 @@ def render_suite(spec: str, *, out: Path, photos: Path | None, limit: int | None
     suite = load_suite(spec)
     if photos is not None:
         suite = suite.with_photographs(photos)
+    for note in suite.notes():
+        print(f"moteyard: {note}", file=sys.stderr)
     labels = out / "truth.json"
     if labels.exists():
         raise YardError(f"{labels} exists already; choose another --out")

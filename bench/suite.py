@@ -91,6 +91,11 @@ class Suite:
             source=source,
         )
 
+    def notes(self) -> list[str]:
+        """Return what the user should know about photographs among the grounds, a sentence each."""
+        grounds = (ground for ground in self.grounds if ground.background == "photograph")
+        return [note for ground in grounds for note in PhotographFolder(**dict(ground.options)).notes()]
+
     def with_photographs(self, folder: Path) -> Suite:
         """Return the suite with the user's own clean pictures in `folder` as one more ground."""
         if any(ground.background == "photograph" for ground in self.grounds):
@@ -110,6 +115,8 @@ def _check_sources(ground: Ground, camera: Camera) -> None:
     """Read each picture once, so that a bad one stops the run before it starts and not in its middle."""
     try:
         pictures = [read_picture(path) for path in _sources(ground)]
+        for picture in pictures:
+            PhotographFolder(**dict(ground.options)).mask(picture.path.name)
     except (OSError, ValueError) as error:
         raise YardError(str(error)) from error
     for picture in pictures:
@@ -125,9 +132,10 @@ def _pin(ground: Ground, number: int) -> tuple[tuple[tuple[str, Any], ...], str,
     files = _sources(ground)
     file = files[number % len(files)]
     options = (*((key, value) for key, value in ground.options if key != "file"), ("file", file.name))
-    return options, _content(file), f"{ground.label}/{file.name}"
+    masks = PhotographFolder(**dict(ground.options)).mask_files(file.name)
+    return options, _content((file, *masks)), f"{ground.label}/{file.name}"
 
 
 @lru_cache(maxsize=1024)
-def _content(file: Path) -> str:
-    return hashlib.sha256(file.read_bytes()).hexdigest()[:16]
+def _content(files: tuple[Path, ...]) -> str:
+    return hashlib.sha256(b"".join(file.read_bytes() for file in files)).hexdigest()[:16]

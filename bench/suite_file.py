@@ -12,6 +12,7 @@ from typing import Any, TypeVar
 
 from ..generators.backgrounds import make
 from ..generators.camera import Camera
+from ..generators.camera_presets import preset
 from ..generators.optics import Optics
 from ..generators.particles import Population
 from .errors import YardError
@@ -73,6 +74,7 @@ def parse_suite(text: str, *, where: str) -> Suite:
     for key in (*_TOP, "ground"):
         if key not in raw:
             raise YardError(f"{where}: key {key!r} is missing")
+    raw = {**raw, "camera": _camera_fields(raw.get("camera", {}), where=f"{where}, [camera]")}
     tables = {key: _table(kind, raw.get(key, {}), where=f"{where}, [{key}]") for key, kind in _TABLES.items()}
     return Suite(
         name=_typed(raw, "name", str, where),
@@ -84,6 +86,16 @@ def parse_suite(text: str, *, where: str) -> Suite:
         grounds=_grounds(raw["ground"], where),
         **tables,
     )
+
+
+def _camera_fields(raw: Any, *, where: str) -> Any:
+    """Return the camera's keys with a preset, if one is named, spread out beneath them."""
+    if not isinstance(raw, dict) or "preset" not in raw:
+        return raw
+    try:
+        return {**preset(raw["preset"]), **{key: value for key, value in raw.items() if key != "preset"}}
+    except ValueError as error:
+        raise YardError(f"{where}: {error}") from error
 
 
 def _typed(raw: Mapping[str, Any], key: str, kind: type[T], where: str) -> T:
@@ -117,7 +129,11 @@ def _table(kind: type, raw: Any, *, where: str) -> Any:
     for key, value in raw.items():
         if key not in fields:
             raise YardError(f"{where}: unknown key {key!r}; {_known(key, list(fields))}")
-        if isinstance(fields[key].default, int | float) and not _number(value):
+        default = fields[key].default
+        if isinstance(default, bool):
+            if not isinstance(value, bool):
+                raise YardError(f"{where}: key {key!r} must be true or false, not {value!r}")
+        elif isinstance(default, int | float) and not _number(value):
             raise YardError(f"{where}: key {key!r} must be a number, not {value!r}")
     try:
         return kind(**raw)

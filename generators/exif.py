@@ -47,13 +47,16 @@ class Exif:
     values
         Values of the EXIF directory by the names of `CODES`.
     orientation
-        1…8, how the stored picture is to be turned.
+        1…8, how the decoded picture is to be turned.
+    applied
+        1…8, how the decoder has turned it already (HEIC); then `orientation` is 1.
     icc_profile
         Embedded colour profile, or None.
     """
 
     values: Mapping[str, Any] = field(default_factory=dict)
     orientation: int = 1
+    applied: int = 1
     icc_profile: bytes | None = None
 
     @property
@@ -105,7 +108,12 @@ def exif_of_pillow(image: Image) -> Exif:
     exif = image.getexif()
     directory = exif.get_ifd(EXIF_IFD)
     values = {name: directory[code] for name, code in CODES.items() if code in directory}
-    return Exif(values, _orientation(exif.get(ORIENTATION)), image.info.get("icc_profile"))
+    return Exif(
+        values,
+        orientation=_orientation(exif.get(ORIENTATION)),
+        applied=_orientation(image.info.get("original_orientation")),
+        icc_profile=image.info.get("icc_profile"),
+    )
 
 
 def exif_of_tiff(page: Any) -> Exif:
@@ -114,7 +122,11 @@ def exif_of_tiff(page: Any) -> Exif:
     values = {name: directory[name] for name in CODES if name in directory}
     values |= {name: _ratio(values[name]) for name in RATIONALS if name in values}
     profile = page.tags.valueof(ICC_PROFILE)
-    return Exif(values, _orientation(page.tags.valueof(ORIENTATION)), bytes(profile) if profile is not None else None)
+    return Exif(
+        values,
+        orientation=_orientation(page.tags.valueof(ORIENTATION)),
+        icc_profile=bytes(profile) if profile is not None else None,
+    )
 
 
 def _ratio(value: Any) -> float | None:

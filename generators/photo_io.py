@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import logging
 import warnings
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -12,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .exif import Exif, exif_of_pillow, exif_of_tiff
+from .orientation import FloatArray, stored_size, to_displayed, to_stored, turned
 
 if TYPE_CHECKING:
     from PIL.Image import Image
@@ -20,6 +23,9 @@ Pixels = NDArray[Any]
 
 PICTURE_SUFFIXES = (".jpg", ".jpeg", ".png", ".tif", ".tiff", ".heic", ".heif")
 """Endings of the files that `list_pictures` lists, in lower case."""
+
+MASK_ENDING = ".mask.png"
+"""A file whose name ends so belongs to the picture beside it."""
 
 LARGEST_PIXELS = 178_956_970
 """Larger pictures are refused. Pillow stops there too: twice 2³⁰/4/3. Cameras of 151 megapixels pass."""
@@ -48,6 +54,9 @@ class Picture:
         Pitch of the photosites in µm from EXIF, or None where unknown; see `Exif.pixel_um`.
     icc_profile
         The colour profile embedded in the file, or None.
+    orientation
+        1…8, how the stored picture was turned for display (EXIF). A program that turned the pixels
+        themselves has put 1 here, and where they lay on the sensor is lost.
     """
 
     path: Path
@@ -57,6 +66,7 @@ class Picture:
     iso: float | None = None
     pixel_um: float | None = None
     icc_profile: bytes | None = None
+    orientation: int = 1
 
     @property
     def width(self) -> int:
@@ -68,9 +78,22 @@ class Picture:
         """Height in pixels, as displayed."""
         return int(self.pixels.shape[0])
 
+    @property
+    def sensor_size(self) -> tuple[int, int]:
+        """Width and height as stored, which is as the sensor lay."""
+        return stored_size((self.width, self.height), self.orientation)
+
+    def to_sensor(self, x: Any, y: Any) -> tuple[FloatArray, FloatArray]:
+        """Return where displayed places, in pixels, lie in the picture as stored."""
+        return to_stored(x, y, size=(self.width, self.height), orientation=self.orientation)
+
+    def from_sensor(self, x: Any, y: Any) -> tuple[FloatArray, FloatArray]:
+        """Return where places in the picture as stored are displayed, in pixels."""
+        return to_displayed(x, y, size=(self.width, self.height), orientation=self.orientation)
+
 
 def list_pictures(folder: str | Path) -> list[Path]:
-    """Return the picture files in a folder (not in folders inside it), sorted by name.
+    """Return the picture files in a folder (not in folders inside it), sorted by name; masks are no pictures.
 
     Raises
     ------
@@ -86,6 +109,7 @@ def list_pictures(folder: str | Path) -> list[Path]:
         raise NotADirectoryError(f"{folder} is not a folder")
     # Names beginning with a dot are the leftovers that some systems put beside every file.
     found = (p for p in folder.iterdir() if p.suffix.lower() in PICTURE_SUFFIXES and p.name[0] != ".")
+    found = (p for p in found if not p.name.lower().endswith(MASK_ENDING))
     return sorted((p for p in found if p.is_file()), key=lambda p: p.name)
 
 
@@ -106,13 +130,63 @@ def read_picture(path: str | Path) -> Picture:
     head = _first_bytes(path)
     read = _reader(head)
     try:
-        with warnings.catch_warnings():  # odd metadata is no reason to trouble whoever asked for pixels
-            warnings.simplefilter("ignore")
+        with _quiet():
             return _picture(path, *read(path))
     except PictureError:
         raise
     except Exception as error:  # decoders raise whatever they like on a broken file
         raise PictureError(f"{path} can't be decoded, it is cut short, damaged or no picture: {error}") from error
+
+
+def read_exif(path: str | Path) -> Exif:
+    """Return what a picture file says about the camera, without decoding its pixels.
+
+    Raises
+    ------
+    PictureError
+        As `read_picture`, as far as the head of the file shows it.
+    """
+    path = Path(path)
+    is_tiff = _first_bytes(path)[:4] in TIFF_SIGNATURES
+    try:
+        with _quiet():
+            return _exif_of_tiff_file(path) if is_tiff else _exif_of_pillow_file(path)
+    except PictureError:
+        raise
+    except Exception as error:  # as in read_picture
+        raise PictureError(f"{path} can't be read, it is cut short, damaged or no picture: {error}") from error
+
+
+def _exif_of_pillow_file(path: Path) -> Exif:
+    with _open_pillow(path) as image:
+        return exif_of_pillow(image)
+
+
+def _exif_of_tiff_file(path: Path) -> Exif:
+    import tifffile
+
+    with tifffile.TiffFile(path) as tiff:
+        return exif_of_tiff(tiff.pages.first)
+
+
+@contextmanager
+def _quiet() -> Iterator[None]:
+    """Keep back the decoders' warnings and log lines.
+
+    Odd metadata is no reason to trouble whoever asked for pixels; what stops the reading, a sentence of ours tells.
+    """
+    log = logging.getLogger("tifffile")
+    log.addFilter(_nothing)
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")
+            yield
+    finally:
+        log.removeFilter(_nothing)
+
+
+def _nothing(_: logging.LogRecord) -> bool:
+    return False
 
 
 def _first_bytes(path: Path) -> bytes:
@@ -139,7 +213,8 @@ def _reader(head: bytes) -> Callable[[Path], tuple[Pixels, Exif]]:
 
 
 def _picture(path: Path, pixels: Pixels, exif: Exif) -> Picture:
-    stored_h, stored_w = pixels.shape[:2]
+    # HEIC comes turned already; EXIF's sizes are those of the picture as stored.
+    stored_w, stored_h = stored_size((pixels.shape[1], pixels.shape[0]), exif.applied)
     pixels = np.ascontiguousarray(turned(_three_channels(pixels), exif.orientation))
     pixels.flags.writeable = False
     return Picture(
@@ -150,18 +225,8 @@ def _picture(path: Path, pixels: Pixels, exif: Exif) -> Picture:
         iso=exif.iso,
         pixel_um=exif.pixel_um(stored_w, stored_h),
         icc_profile=exif.icc_profile,
+        orientation=exif.orientation if exif.orientation != 1 else exif.applied,
     )
-
-
-def turned(pixels: Pixels, orientation: int) -> Pixels:
-    """Return stored pixels as displayed, for EXIF orientation 1…8 (tag 274; others count as 1)."""
-    if orientation in (5, 6, 7, 8):
-        pixels = pixels.swapaxes(0, 1)
-    if orientation in (2, 3, 6, 7):
-        pixels = pixels[:, ::-1]
-    if orientation in (3, 4, 7, 8):
-        pixels = pixels[::-1]
-    return pixels
 
 
 def _three_channels(pixels: Pixels) -> Pixels:

@@ -115,6 +115,23 @@ def test_a_small_photograph_as_ground_is_refused_before_the_run(capsys, tmp_path
     assert "small.png is 100×80, smaller than the suite's frame of 960×640" in said(capsys)
 
 
+def test_pictures_that_may_carry_dust_are_told_of(capsys, tmp_path):
+    suite = (Path(__file__).parent / "tiny.toml").read_text(encoding="utf-8")
+    (tmp_path / "tiny.toml").write_text(suite, encoding="utf-8")
+    (tmp_path / "clean").mkdir()
+    (tmp_path / "clean" / "a.png").write_bytes(picture(400, 300))
+    words = ["render", str(tmp_path / "tiny.toml"), "--photos", str(tmp_path / "clean"), "--limit", "1"]
+    assert main([*words, "--out", str(tmp_path / "frames")]) == 0
+    assert "1 of unknown f-number may show dust of their own" in said(capsys)
+
+
+def test_a_mask_of_the_wrong_size_is_refused_before_the_run(capsys, tmp_path):
+    (tmp_path / "a.png").write_bytes(picture(1000, 800))
+    (tmp_path / "a.mask.png").write_bytes(picture(100, 80))
+    assert main(["rank", "quick", "--photos", str(tmp_path), "--out", str(tmp_path / "o")]) == 2
+    assert "a.mask.png is 100×80 and its picture 1000×800; make the mask anew" in said(capsys)
+
+
 def test_list_names_everything(capsys):
     assert main(["list"]) == 0
     printed = capsys.readouterr().out

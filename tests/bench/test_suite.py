@@ -73,6 +73,13 @@ def test_malformed_suites_are_named(old, new, message):
     [
         ("[camera]\nwidth = 5", r"\[camera\]: unknown key 'width'; did you mean 'width_px'"),
         ("[camera]\nwidth_px = 'wide'", r"\[camera\]: key 'width_px' must be a number, not 'wide'"),
+        (
+            "[camera]\npreset = 'in-camera'",
+            r"\[camera\]: unknown camera preset 'in-camera'; did you mean 'in-camera-jpeg'",
+        ),
+        ("[camera]\npreset = 3", r"\[camera\]: unknown camera preset 3; known are plain, raw-like"),
+        ("[camera]\nfalloff_corrected = 1", r"\[camera\]: key 'falloff_corrected' must be true or false, not 1"),
+        ("[camera]\nsharpening = true", r"\[camera\]: key 'sharpening' must be a number, not True"),
         ("[camera]\nbits = 12", r"\[camera\]: Camera.bits must be 8 or 16, not 12"),
         ("[optics]\nfilter_distance_mm = -1", r"\[optics\]: Optics.filter_distance_mm must be a positive"),
         ("[population]\nlevel = 0", r"\[population\]: Population needs level ≥ 1"),
@@ -83,6 +90,13 @@ def test_malformed_tables_are_named(table, message):
     head, grounds = GOOD.split("[[ground]]", 1)
     with pytest.raises(YardError, match=message):
         parse_suite(f"{head}{table}\n[[ground]]{grounds}", where="a.toml")
+
+
+def test_a_camera_by_name_with_a_word_of_its_own():
+    table = '[camera]\npreset = "in-camera-jpeg"\nwidth_px = 300\njpeg_quality = 70\n'
+    camera = parse_suite(GOOD.replace("[[ground]]", table + "[[ground]]", 1), where="a.toml").camera
+    assert (camera.width_px, camera.jpeg_quality, camera.jpeg_chroma) == (300, 70, "4:2:2")
+    assert camera.falloff_corrected is True
 
 
 def test_unknown_suites_are_answered_with_the_known():

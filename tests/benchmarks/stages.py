@@ -16,6 +16,7 @@ from moteyard.bench.store import TRUTH_TYPE
 from moteyard.detectors.registry import load, names
 from moteyard.generators.backgrounds import make
 from moteyard.generators.camera import Camera
+from moteyard.generators.camera_presets import PRESETS, preset
 from moteyard.generators.optics import Optics
 from moteyard.generators.particles import Population
 from moteyard.generators.scene import Scene, render
@@ -56,8 +57,10 @@ def main():
         report(f"paint {ground}", median_cpu(lambda p=painter: p.paint(shape, np.random.default_rng(3))), "", base)
     linear = make("sky", {}).paint(shape, np.random.default_rng(1))
     linear_16 = Camera(width_px=1500, height_px=1000, bits=16, encoding="linear")
-    for name, camera in (("expose, 8-bit sRGB and JPEG", CAMERA), ("expose, 16-bit linear", linear_16)):
-        report(name, median_cpu(lambda c=camera: c.expose(linear, np.random.default_rng(2))), "", base)
+    cameras = [("8-bit sRGB and JPEG", CAMERA), ("16-bit linear", linear_16)]
+    cameras += [(name, Camera(**{**preset(name), "width_px": 1500, "height_px": 1000})) for name in PRESETS]
+    for name, camera in cameras:
+        report(f"expose, {name}", median_cpu(lambda c=camera: c.expose(linear, np.random.default_rng(2))), "", base)
     sizes = iter(np.linspace(15, 60, 10_000))
     for f_number in (8, 22):
         cold = median_cpu(lambda n=f_number: stamp(next(sizes), Optics(f_number=n)))

@@ -4,7 +4,8 @@ import colour
 import numpy as np
 import pytest
 
-from moteyard.generators.camera import Camera, through_jpeg
+from moteyard.generators.camera import Camera
+from moteyard.generators.jpeg import through_jpeg
 from moteyard.generators.transfer import decode, encode, srgb_decode, srgb_encode
 
 

@@ -1,3 +1,4 @@
+import contextlib
 import struct
 import zlib
 from pathlib import Path
@@ -9,14 +10,15 @@ from PIL import Image, ImageFile, ImageOps
 from PIL.TiffImagePlugin import IFDRational
 
 from moteyard.generators.exif import Exif
+from moteyard.generators.orientation import turned
 from moteyard.generators.photo_io import (
     LARGEST_PIXELS,
     PICTURE_SUFFIXES,
     Picture,
     PictureError,
     list_pictures,
+    read_exif,
     read_picture,
-    turned,
 )
 
 PHOTOS = Path(__file__).parents[1] / "photos"
@@ -196,6 +198,32 @@ def test_turning_by_hand():
     assert turned(stored, 0) is stored
 
 
+@pytest.mark.parametrize("orientation", range(1, 9))
+@pytest.mark.parametrize("suffix", [".png", ".tif", ".heic"])
+def test_places_go_back_to_the_sensor(tmp_path, rng, orientation, suffix):
+    import pillow_heif
+
+    pixels, path = np.full((48, 64, 3), 60, np.uint8), tmp_path / f"turned{suffix}"
+    pixels[10:13, 40:43] = 250  # a bright square about (41, 11) as stored
+    exif = Image.Exif()
+    exif[274] = orientation
+    if suffix == ".tif":
+        tifffile.imwrite(path, pixels, photometric="rgb", extratags=[(274, "H", 1, orientation, True)])
+    elif suffix == ".heic":
+        heif = pillow_heif.from_pillow(Image.fromarray(pixels))
+        heif.info["exif"] = exif.tobytes()
+        heif.save(path, quality=100)
+    else:
+        Image.fromarray(pixels).save(path, exif=exif)
+    picture = read_picture(path)
+    rows, columns = np.nonzero(picture.pixels[..., 1] > 155)
+    x, y = picture.to_sensor(columns.mean(), rows.mean())
+    assert (x, y) == pytest.approx((41, 11), abs=0.3 if suffix == ".heic" else 1e-9)
+    assert picture.from_sensor(x, y) == pytest.approx((columns.mean(), rows.mean()))
+    assert picture.sensor_size == (64, 48)
+    assert read_exif(path).f_number is None
+
+
 # What the camera says
 
 
@@ -215,6 +243,47 @@ def test_exif_of_every_format(tmp_path, rng, suffix):
     assert picture.iso == 200
     assert picture.pixel_um is None
     assert picture.icc_profile == b"profile"
+
+
+@pytest.mark.parametrize("suffix", [".jpg", ".tif", ".png"])
+@pytest.mark.parametrize(("f_number", "focal", "equivalent"), [((28, 10), (35, 1), 52), ((11, 1), (1234, 10), 185)])
+def test_exif_as_an_independent_reader_sees_it(tmp_path, rng, suffix, f_number, focal, equivalent):
+    import exifread
+
+    exif = camera_exif()
+    exif[274] = 6
+    exif.get_ifd(0x8769).update({
+        33437: IFDRational(*f_number), 37386: IFDRational(*focal), 34855: 320, 41989: equivalent,
+        40962: 24, 40963: 16, 41486: IFDRational(2000), 41488: 3,
+    })  # fmt: skip
+    path = tmp_path / f"p{suffix}"
+    if suffix == ".tif":
+        exif[0x8769] = dict(exif.get_ifd(0x8769))
+    Image.fromarray(noise(rng, (16, 24, 3))).save(path, exif=exif)
+    with path.open("rb") as file:
+        tags = exifread.process_file(file, details=False)
+    picture, facts = read_picture(path), read_exif(path)
+    number = {name: float(tags[f"EXIF {name}"].values[0]) for name in ("FNumber", "FocalLength", "ISOSpeedRatings")}
+    assert picture.f_number == facts.f_number == pytest.approx(number["FNumber"])
+    assert picture.focal_mm == facts.focal_mm == pytest.approx(number["FocalLength"])
+    assert picture.iso == facts.iso == number["ISOSpeedRatings"]
+    assert picture.orientation == tags["Image Orientation"].values[0] == 6
+    per_cm = float(tags["EXIF FocalPlaneXResolution"].values[0])
+    assert picture.pixel_um == pytest.approx(10_000 / per_cm)
+
+
+def test_a_turned_heic_keeps_its_pitch(tmp_path, rng):
+    import pillow_heif
+
+    exif = camera_exif()
+    exif[274] = 6
+    exif.get_ifd(0x8769).update({40962: 64, 40963: 48, 41486: IFDRational(2000), 41488: 3})
+    heif = pillow_heif.from_pillow(Image.fromarray(noise(rng, (48, 64, 3))))
+    heif.info["exif"] = exif.tobytes()
+    heif.save(tmp_path / "p.heic")
+    picture = read_picture(tmp_path / "p.heic")
+    assert (picture.width, picture.height) == (48, 64)
+    assert picture.pixel_um == pytest.approx(5.0)
 
 
 def test_no_exif_is_none(tmp_path, rng):
@@ -339,6 +408,27 @@ def test_damage_is_a_picture_error_or_a_picture(tmp_path, rng, name):
     assert all(name in message for message in messages)
 
 
+@pytest.mark.parametrize("place", [4, 6, 12])
+def test_damaged_tiff_leaves_no_line_beside_the_error(tmp_path, rng, capfd, caplog, place):
+    path = tmp_path / "p.tif"
+    tifffile.imwrite(path, noise(rng, (64, 80, 3)), photometric="rgb", description="words " * 50)
+    data = bytearray(path.read_bytes())
+    data[place] ^= 0x10
+    path.write_bytes(data)
+    with contextlib.suppress(Exception), tifffile.TiffFile(path) as tiff:
+        tiff.pages.first.asarray()
+    assert caplog.records  # so there is something to keep back
+    capfd.readouterr()
+    caplog.clear()
+    with contextlib.suppress(PictureError):
+        read_picture(path)
+    assert caplog.records == []
+    assert capfd.readouterr().err == ""
+    with caplog.at_level("WARNING"):
+        tifffile.logger().warning("heard again")
+    assert caplog.messages == ["heard again"]
+
+
 @pytest.mark.parametrize("dtype", [np.float32, np.float64, np.int16, np.uint32])
 def test_tiff_of_other_numbers(tmp_path, dtype):
     tifffile.imwrite(tmp_path / "p.tif", np.zeros((8, 9, 3), dtype), photometric="rgb")
@@ -380,7 +470,7 @@ def test_large_pictures_of_real_cameras_pass_the_limit(tmp_path):
 
 
 def test_list_is_sorted_and_only_pictures(tmp_path):
-    for name in ("b.JPG", "a.tiff", "c.heic", "notes.txt", "._b.JPG", "raw.nef", "A.png"):
+    for name in ("b.JPG", "a.tiff", "c.heic", "b.mask.png", "notes.txt", "._b.JPG", "raw.nef", "A.png"):
         (tmp_path / name).touch()
     (tmp_path / "folder.jpg").mkdir()
     assert [path.name for path in list_pictures(tmp_path)] == ["A.png", "a.tiff", "b.JPG", "c.heic"]
