@@ -63,7 +63,8 @@ class CellChoice:
     texture_low, texture_high
         5th and 95th percentile of the frames' texture, natural-log units: by it a photograph finds its ground.
     trusted
-        Whether the threshold is guaranteed, the promise held on the held-out half, and at least half of the visible shadows were found.
+        Whether the threshold is guaranteed, the promise held on the held-out half, and at least half of the
+        visible shadows were found.
     """
 
     ground: str
