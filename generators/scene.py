@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from .backgrounds import make
 from .camera import Camera
+from .contamination import State, dust_from
 from .detectability import NEIGHBOURHOOD, detectability, ground_spectrum, tile_side
 from .optics import Optics
 from .particles import Population
@@ -40,7 +41,7 @@ class Scene:
     background, options
         Name of a background and its options as (key, value) pairs.
     optics, camera, population
-        What it is taken with and what lies on the filter.
+        What it is taken with and what lies on the filter: a law of grains, or a named state with all kinds.
     seed
         Words for `numpy.random.SeedSequence`; the first tells the namespace.
     block
@@ -53,7 +54,7 @@ class Scene:
     background: str
     optics: Optics = field(default_factory=Optics)
     camera: Camera = field(default_factory=Camera)
-    population: Population = field(default_factory=Population)
+    population: Population | State = field(default_factory=Population)
     options: tuple[tuple[str, Any], ...] = ()
     seed: tuple[int, ...] = (0,)
     block: str = ""
@@ -72,7 +73,7 @@ class Scene:
             background=raw["background"],
             optics=Optics(**raw["optics"]),
             camera=Camera(**raw["camera"]),
-            population=Population(**raw["population"]),
+            population=dust_from(raw["population"]),
             options=tuple((key, value) for key, value in raw["options"]),
             seed=tuple(raw["seed"]),
             block=raw["block"],
