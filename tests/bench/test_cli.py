@@ -9,6 +9,8 @@ import pytest
 from PIL import Image
 
 from moteyard.bench.cli import main
+from moteyard.bench.sheet import SPECIMENS, _tile
+from moteyard.generators.contamination import KINDS
 
 PHOTO = Path(__file__).parent.parent / "photos" / "lake-snow.jpg"
 
@@ -127,3 +129,22 @@ def test_the_share_of_a_bar():
     assert bar(1.0, width=3) == "███"
     assert bar(0.125 / 2, width=2) == "▏ "
     assert [share(v) for v in (0.5, 1.0, math.nan)] == [".500", "1.00", "  – "]
+
+
+def test_a_contact_sheet(capsys, tmp_path):
+    sheet = tmp_path / "sheet.png"
+    assert main(["render", "--sheet", str(sheet)]) == 0
+    with Image.open(sheet) as picture:
+        pixels = np.asarray(picture.convert("L"))
+    assert {thing.kind for thing in SPECIMENS.values()} == set(KINDS)
+    assert pixels.shape[0] > pixels.shape[1]
+    assert main(["render", "--sheet", str(sheet)]) == 2
+    assert "sheet.png exists already" in said(capsys)
+    assert main(["render", "--sheet", str(tmp_path / "sheet.pdf")]) == 2
+    assert "must end in .png or .jpg, not 'sheet.pdf'" in said(capsys)
+
+
+def test_every_tile_of_the_sheet_holds_its_kind():
+    for name, thing in SPECIMENS.items():
+        spread = [np.ptp(_tile(thing, f_number)) for f_number in (8, 32)]
+        assert 1 <= spread[0] < spread[1], name

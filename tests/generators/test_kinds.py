@@ -65,7 +65,7 @@ def test_a_regular_ring_stops_its_share_of_its_area():
 
 
 @pytest.mark.parametrize("f_number", [8, 16, 32])
-@pytest.mark.parametrize("diameter", [10, 20, 50])
+@pytest.mark.parametrize("diameter", [10, 20, 30])
 def test_a_round_silhouette_is_the_analytic_disk(diameter, f_number):
     optics = Optics(f_number=f_number)
     drawn = Silhouette(0, 0, diameter, roughness=0).shadow(optics, x=10.3, y=10.2)
