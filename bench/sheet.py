@@ -18,8 +18,9 @@ from ..generators.flake import Flake
 from ..generators.optics import Optics
 from ..generators.particles import Grain, Particle
 from ..generators.ring import Ring
-from ..generators.scene import Scene, render, scene_seed, shade
+from ..generators.scene import Scene, render, scene_seed
 from ..generators.scratch import Scratch
+from ..generators.shade import shade
 from ..generators.silhouette import Silhouette
 from ..generators.transfer import encode
 from .errors import YardError

@@ -120,7 +120,9 @@ def test_a_small_photograph_as_ground_is_refused_before_the_run(capsys, tmp_path
 def test_list_names_everything(capsys):
     assert main(["list"]) == 0
     printed = capsys.readouterr().out
-    assert all(word in printed for word in ("quick", "standard", "matched", "nothing", "sky", "photograph"))
+    assert all(
+        word in printed for word in ("quick", "standard", "matched", "nothing", "sky", "photograph", "field-day")
+    )
 
 
 def test_the_share_of_a_bar():

@@ -12,7 +12,8 @@ from moteyard.generators.contamination import read_state
 from moteyard.generators.fibre import Fibre
 from moteyard.generators.optics import Optics
 from moteyard.generators.particles import Population
-from moteyard.generators.scene import Scene, render, scene_seed, shade
+from moteyard.generators.scene import Scene, render, scene_seed
+from moteyard.generators.shade import shade
 
 CAMERA = Camera(width_px=320, height_px=240)
 
@@ -142,3 +143,18 @@ def test_an_oblong_stamp_is_cut_at_the_frames_rim():
     whole = np.ones((200, 400, 3), np.float32)
     shade(whole, dataclasses.replace(cast_shadow, row=100, column=200))
     assert np.array_equal(light, whole[70:130, 130:210])
+
+
+def test_the_footprint_of_lines():
+    state = read_state("after-wet-clean", {"fibre": {"mean_count": 4}})
+    frame = render(scene("screen", population=state, camera=Camera(width_px=480, height_px=360)))
+    owners = set(np.unique(frame.footprint).tolist()) - {-1}
+    assert {str(frame.truth.kind[owner]) for owner in owners} == {"fibre", "ring"}
+    for owner in owners:
+        rows, columns = np.nonzero(frame.footprint == owner)
+        reach = np.hypot(columns - frame.truth.x[owner], rows - frame.truth.y[owner]).max()
+        # Nothing lies further from the middle than half the diagonal of its box, and its blur.
+        half = np.hypot(frame.truth.half_width_px[owner], frame.truth.half_height_px[owner])
+        assert reach < half + frame.truth.fwhm_px[owner]
+        if frame.truth.kind[owner] == "ring":
+            assert frame.footprint[round(frame.truth.y[owner]), round(frame.truth.x[owner])] != owner
