@@ -15,13 +15,13 @@ from ..generators.contamination import read_state
 from ..generators.droplet import Droplet
 from ..generators.fibre import Fibre
 from ..generators.flake import Flake
+from ..generators.irregular import IrregularGrain
 from ..generators.optics import Optics
 from ..generators.particles import Grain, Particle
 from ..generators.ring import Ring
 from ..generators.scene import Scene, render, scene_seed
 from ..generators.scratch import Scratch
 from ..generators.shade import shade
-from ..generators.silhouette import Silhouette
 from ..generators.transfer import encode
 from .errors import YardError
 
@@ -31,7 +31,7 @@ APERTURES = (4, 5.6, 8, 11, 16, 22, 32)
 
 SPECIMENS: dict[str, Particle] = {
     "round grain 30 µm": Grain(0, 0, 30),
-    "irregular grain 50 µm": Silhouette(0, 0, 50, aspect=1.6, roughness=0.2, angle_deg=30, shape_seed=2),
+    "irregular grain 50 µm": IrregularGrain(0, 0, 50, aspect=1.6, roughness=0.2, angle_deg=30, shape_seed=2),
     "fibre 15 µm": Fibre(0, 0, 15, 800, curl_rad=1.4, angle_deg=20, shape_seed=5),
     "flake 70 µm": Flake(0, 0, 70, 0.75, 0.25, shape_seed=3),
     "drying ring 250 µm": Ring(0, 0, 250, 8, 0.5, irregularity=0.05, film_path_um=0.06, shape_seed=4),
