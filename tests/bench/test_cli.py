@@ -10,6 +10,7 @@ from PIL import Image
 
 from moteyard.bench.cli import main
 from moteyard.bench.sheet import SPECIMENS, _tile
+from moteyard.generators.backgrounds import PhotographFolder, Sky
 from moteyard.generators.contamination import KINDS
 
 PHOTO = Path(__file__).parent.parent / "photos" / "lake-snow.jpg"
@@ -133,13 +134,15 @@ def test_the_share_of_a_bar():
     assert [share(v) for v in (0.5, 1.0, math.nan)] == [".500", "1.00", "  – "]
 
 
-def test_a_contact_sheet(capsys, tmp_path):
+def test_a_contact_sheet(capsys, tmp_path, monkeypatch):
+    monkeypatch.setattr("moteyard.bench.sheet.BACKGROUNDS", {"sky": Sky, "photograph": PhotographFolder})
     sheet = tmp_path / "sheet.png"
     assert main(["render", "--sheet", str(sheet)]) == 0
     with Image.open(sheet) as picture:
         pixels = np.asarray(picture.convert("L"))
     assert {thing.kind for thing in SPECIMENS.values()} == set(KINDS)
-    assert pixels.shape[0] > pixels.shape[1]
+    # Eight rows of tiles and one background: photographs, which need a folder, are left out.
+    assert pixels.shape[0] == 24 + 8 * (18 + 150 + 6) + 18 + 410 + 6
     assert main(["render", "--sheet", str(sheet)]) == 2
     assert "sheet.png exists already" in said(capsys)
     assert main(["render", "--sheet", str(tmp_path / "sheet.pdf")]) == 2
