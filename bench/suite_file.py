@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import dataclasses
-import difflib
 import tomllib
 from collections.abc import Mapping
 from importlib import resources
@@ -13,6 +12,8 @@ from typing import Any, TypeVar
 from ..generators.backgrounds import make
 from ..generators.camera import Camera
 from ..generators.camera_presets import preset
+from ..generators.contamination import State, read_state
+from ..generators.names import nearest as _known
 from ..generators.optics import Optics
 from ..generators.particles import Population
 from .errors import YardError
@@ -25,7 +26,6 @@ _TOP = ("name", "version", "summary", "seed", "frames", "f_numbers")
 _TABLES: dict[str, type] = {
     "camera": Camera,
     "optics": Optics,
-    "population": Population,
     "viewing": Viewing,
 }
 
@@ -55,19 +55,13 @@ def load_suite(spec: str) -> Suite:
     return parse_suite(text, where=f"{spec}.toml")
 
 
-def _known(name: str, names: list[str]) -> str:
-    near = difflib.get_close_matches(name, names, n=1)
-    guess = f"did you mean {near[0]!r}? " if near else ""
-    return f"{guess}known are {', '.join(names)}"
-
-
 def parse_suite(text: str, *, where: str) -> Suite:
     """Return the suite that TOML text describes; `where` names it in messages."""
     try:
         raw = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
         raise YardError(f"{where} is not valid TOML: {error}") from error
-    known = [*_TOP, *_TABLES, "ground"]
+    known = [*_TOP, *_TABLES, "population", "ground"]
     for key in raw:
         if key not in known:
             raise YardError(f"{where}: unknown key {key!r}; {_known(key, known)}")
@@ -84,6 +78,7 @@ def parse_suite(text: str, *, where: str) -> Suite:
         frames=_positive(_typed(raw, "frames", int, where), "frames", where),
         f_numbers=_f_numbers(raw["f_numbers"], where),
         grounds=_grounds(raw["ground"], where),
+        population=_population(raw.get("population", {}), where=f"{where}, [population]"),
         **tables,
     )
 
@@ -138,6 +133,21 @@ def _table(kind: type, raw: Any, *, where: str) -> Any:
     try:
         return kind(**raw)
     except (TypeError, ValueError) as error:
+        raise YardError(f"{where}: {error}") from error
+
+
+def _population(raw: Any, *, where: str) -> Population | State:
+    """Return a law of grains, or with a key `state` the named state, its tables overridden by those given."""
+    if not isinstance(raw, dict) or "state" not in raw:
+        population: Population = _table(Population, raw, where=where)
+        return population
+    overrides = dict(raw)
+    state = overrides.pop("state")
+    if not isinstance(state, str):
+        raise YardError(f"{where}: key 'state' must name a state, not {state!r}")
+    try:
+        return read_state(state, overrides)
+    except ValueError as error:
         raise YardError(f"{where}: {error}") from error
 
 

@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from .picture import DARK, LIGHT
+from ..draw import DARK, LIGHT
 
 TILE_PX, GAP_PX, HEAD_PX = 104, 6, 40
 
