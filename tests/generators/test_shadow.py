@@ -53,7 +53,8 @@ def test_energy_of_a_stamp(f_number, blades):
 def test_general_masks_agree_with_the_disk():
     optics = Optics(f_number=16, pixel_um=6)
     own = stamp(30.0, optics)
-    pixels, per_pixel = 65, 13
+    # The mask's soft edge makes nearly all of the difference: it is 3.1e-3 at 13, 2.5e-3 at 17, 1.9e-3 at 21.
+    pixels, per_pixel = 65, 15
     axis = (np.arange(pixels * per_pixel) - pixels * per_pixel // 2) * (6 / per_pixel)
     coverage = np.clip((15 - np.hypot(axis[:, None], axis[None, :])) / (6 / per_pixel) + 0.5, 0, 1)
     general = mask_stamp((1 - np.sqrt(1 - coverage)).astype(complex), optics, per_pixel=per_pixel)
