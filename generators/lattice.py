@@ -16,7 +16,7 @@ from .pupil import jinc
 FloatArray = NDArray[np.float64]
 
 _CUT = 0.08
-"""Factor of `highest_frequency`, chosen so that no stamp moves by more than 1e-4 (5–150 µm, f/4–f/32, 3–9 µm)."""
+"""Factor of `highest_frequency`, chosen so that no stamp moves by more than 1.1e-4 (5–150 µm, f/4–f/32, 3–9 µm)."""
 
 _STEP = 8
 """The number of frequencies is rounded up to a multiple of this, so that nearby sizes share a lattice."""

@@ -5,6 +5,7 @@ import math
 import numpy as np
 import pytest
 
+from moteyard.generators import lattice
 from moteyard.generators.bands import RGB_BANDS
 from moteyard.generators.optics import Optics
 from moteyard.generators.propagate import mask_stamp
@@ -120,6 +121,25 @@ def test_width_is_the_larger_of_grain_and_pupil():
         optics = Optics(f_number=f_number)
         expected = max(diameter, optics.blur_um) / optics.pixel_um
         assert cast(diameter, optics, x=50.2, y=40.7).fwhm_px == pytest.approx(expected, rel=0.2)
+
+
+@pytest.mark.parametrize(("diameter", "distance", "f_number"), [(150.0, 0.5, 32), (150.0, 1.0, 32), (30.0, 0.5, 32)])
+def test_the_fringes_of_a_sharp_edge_end_inside_the_stamp(diameter, distance, f_number):
+    # Fringes along an edge are √(λd) wide whatever the grain, so λd/p alone would cut a large grain's short: at
+    # 150 µm and f/32 where 1 − T is still 0.04.
+    depth = 1 - stamp(diameter, Optics(f_number=f_number, filter_distance_mm=distance, pixel_um=3))
+    assert np.abs(depth[:, 0]).max() < 0.01
+    assert np.abs(depth).max() > 0.3
+
+
+def test_more_frequencies_change_nothing(monkeypatch):
+    # The cut in frequency against one three times as high; 1e-4 is what lattice.py states.
+    for diameter, distance, f_number, pixel in ((5, 0.5, 4, 3), (12, 3, 8, 9), (60, 1, 11, 6), (150, 0.5, 32, 3)):
+        optics = Optics(f_number=f_number, filter_distance_mm=distance, pixel_um=pixel)
+        usual = stamp(diameter, optics, offset_px=(0.3, -0.2))
+        with monkeypatch.context() as patch:
+            patch.setattr(lattice, "_CUT", 3 * lattice._CUT)
+            assert np.abs(stamp(diameter, optics, offset_px=(0.3, -0.2)) - usual).max() < 1.2e-4
 
 
 def test_cast_places_the_stamp_at_the_nearest_pixel():
