@@ -50,7 +50,7 @@ def disk_ambiguity(
     phase -= np.rint(phase)
     wave = np.cos(np.float32(2 * math.pi) * phase.astype(np.float32))
     wave = wave * np.sqrt(2 * a - np.multiply.outer(left, v2))
-    return np.asarray(4 * left**1.5 * (wave @ (v2 * w)))
+    return np.asarray(4 * left**1.5 * np.einsum("...k,k->...", wave, v2 * w))
 
 
 def band_ambiguity(f: FloatArray, diameter_um: float, distance_um: float, bands: tuple[Band, ...]) -> FloatArray:
@@ -86,7 +86,9 @@ def _mean_ambiguity(f: FloatArray, diameter_um: float, distance_um: float, bands
     rules = [band.nodes(6 + math.ceil(swing / 2)) for band in bands]
     lengths = np.concatenate([lengths for lengths, _ in rules])
     each = disk_ambiguity(f, diameter_um, distance_um, lengths[:, None])
-    return np.stack([w @ part for (_, w), part in zip(rules, np.split(each, len(bands)), strict=True)])
+    return np.stack(
+        [np.einsum("w,wf->f", w, part) for (_, w), part in zip(rules, np.split(each, len(bands)), strict=True)]
+    )
 
 
 def _barycentric(x: FloatArray, nodes: FloatArray, values: FloatArray) -> FloatArray:
@@ -101,7 +103,7 @@ def _barycentric(x: FloatArray, nodes: FloatArray, values: FloatArray) -> FloatA
     # At a node the quotient's limit is that node's value; a gap of 1e-300 leaves nothing else in the sums.
     gap[gap == 0] = 1e-300
     share = weights / gap
-    return np.asarray((share @ values) / share.sum(axis=1)[:, None])
+    return np.asarray(np.einsum("xn,nl->xl", share, values) / share.sum(axis=1)[:, None])
 
 
 def shadow_spectrum(f: FloatArray, *, diameter_um: float, distance_um: float, band: Band) -> FloatArray:

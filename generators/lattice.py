@@ -22,6 +22,10 @@ _STEP = 8
 """The number of frequencies is rounded up to a multiple of this, so that nearby sizes share a lattice."""
 
 
+_SINGLE_THREAD = 200_000
+"""Multiplications in one matrix product; OpenBLAS starts a second thread above 2^18 (from its source)."""
+
+
 def highest_frequency(diameter_um: float, optics: Optics) -> float:
     """Return the frequency in cycles/µm beyond which pupil and pixel leave nothing that matters of a shadow.
 
@@ -76,11 +80,21 @@ class Lattice:
         x0, y0 = offset_px
         coefficients = np.take(padded, self.index, axis=1)
         coefficients *= self.weights
-        return np.asarray(self._waves(y0) @ coefficients @ self._waves(x0).T)
+        return _product(_product(self._waves(y0), coefficients), self._waves(x0).T)
 
     def _waves(self, shift: float) -> FloatArray:
         turn = 2 * math.pi * shift / len(self.cosine) * np.arange(self.cosine.shape[1])
         return np.asarray(self.cosine * np.cos(turn) + self.sine * np.sin(turn))
+
+
+def _product(left: FloatArray, right: FloatArray) -> FloatArray:
+    """Return left @ right in blocks of rows so small that no linear-algebra library shares one out over threads.
+
+    How a product is shared out changes its last bits, and a shadow must not depend on the number of threads.
+    """
+    rows = max(1, _SINGLE_THREAD // (right.shape[-2] * right.shape[-1]))
+    blocks = [left[..., first : first + rows, :] @ right for first in range(0, left.shape[-2], rows)]
+    return np.concatenate(blocks, axis=-2)
 
 
 def lattice(diameter_um: float, optics: Optics, *, side: int, bands: tuple[Band, ...]) -> Lattice:

@@ -50,10 +50,10 @@ def radial_profile(
     x = 2 * math.pi * np.multiply.outer(f, radius_um[inside])
     zeroth = j0(x)
     parts = np.zeros((2, len(bands), len(radius_um)))
-    parts[0][:, inside] = (spectra * even) @ zeroth
+    parts[0][:, inside] = np.einsum("bf,fr->br", spectra * even, zeroth)
     fourfold = spectra * fourfold
     if np.abs(fourfold).sum(axis=1).max() > _FOURFOLD:
-        parts[1][:, inside] = fourfold @ _j4(x, zeroth)
+        parts[1][:, inside] = np.einsum("bf,fr->br", fourfold, _j4(x, zeroth))
     return parts
 
 

@@ -128,7 +128,7 @@ class ShadowTable:
         half = self._halves[i]
         samples = min(self._profiles.shape[1], math.ceil(1.5 * half / _SAMPLE_PX))
         four = self._profiles[i - 1 : i + 3, :samples].reshape(4, -1)
-        profile = (cubic @ four).reshape(samples, 2, -1)
+        profile = np.einsum("i,ij->j", cubic, four).reshape(samples, 2, -1)
         line = np.arange(-half, half + 1)
         x2 = ((line - dx) * (1 / _SAMPLE_PX)).astype(np.float32) ** 2
         y2 = ((line - dy) * (1 / _SAMPLE_PX)).astype(np.float32) ** 2

@@ -1,6 +1,9 @@
 """Shadow stamps: depths, energy, shape, symmetry, and the general path against the disk's own."""
 
 import math
+import os
+import subprocess
+import sys
 
 import numpy as np
 import pytest
@@ -130,6 +133,17 @@ def test_the_fringes_of_a_sharp_edge_end_inside_the_stamp(diameter, distance, f_
     depth = 1 - stamp(diameter, Optics(f_number=f_number, filter_distance_mm=distance, pixel_um=3))
     assert np.abs(depth[:, 0]).max() < 0.01
     assert np.abs(depth).max() > 0.3
+
+
+def test_the_number_of_threads_changes_no_bit():
+    code = (
+        "import hashlib; from moteyard.generators.optics import Optics; from moteyard.generators.shadow import stamp; "
+        "h = hashlib.sha256(); "
+        "[h.update(stamp(p, Optics(f_number=n), offset_px=(0.2, 0.3))) for n in (4, 32) for p in (7, 30, 150)]; "
+        "print(h.hexdigest())"
+    )
+    threads = ({**os.environ, "OPENBLAS_NUM_THREADS": count} for count in ("1", "2"))
+    assert len({subprocess.check_output([sys.executable, "-c", code], env=env, text=True) for env in threads}) == 1
 
 
 def test_more_frequencies_change_nothing(monkeypatch):
