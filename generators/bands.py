@@ -4,11 +4,43 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
 
 FloatArray = NDArray[np.float64]
+
+
+@lru_cache(maxsize=256)
+def legendre(count: int) -> tuple[FloatArray, FloatArray]:
+    """Return nodes and weights of Gauss–Legendre quadrature on −1…1, read-only; kept, since they cost a root search."""
+    x, w = np.polynomial.legendre.leggauss(count)
+    x.flags.writeable = False
+    w.flags.writeable = False
+    return x, w
+
+
+@lru_cache(maxsize=256)
+def _raised_cosine_rule(count: int) -> tuple[FloatArray, FloatArray]:
+    """Return the Gauss rule of the weight (1 + cos πx)/2 on −1…1, exact for polynomials of degree 2·count − 1.
+
+    Nodes and weights are eigenvalues and first components of the Jacobi matrix (Golub & Welsch, Math.
+    Comp. 23, 221, 1969), whose entries come from Stieltjes' recurrence on a finer Legendre rule.
+    """
+    x, w = legendre(2 * count + 40)
+    w = w * (1 + np.cos(math.pi * x)) / 2
+    before, here = np.zeros_like(x), np.full_like(x, 1 / math.sqrt(w.sum()))
+    beta = np.zeros(count)
+    for k in range(1, count):
+        after = x * here - beta[k - 1] * before
+        beta[k] = math.sqrt(w @ (after * after))
+        before, here = here, after / beta[k]
+    nodes, vectors = np.linalg.eigh(np.diag(beta[1:], 1) + np.diag(beta[1:], -1))
+    weights = vectors[0] ** 2
+    nodes.flags.writeable = False
+    weights.flags.writeable = False
+    return nodes, weights
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,12 +67,11 @@ class Band:
         return np.cos(np.asarray(rate) * self.centre_um) * np.sinc(u) / (1 - u * u)
 
     def nodes(self, count: int) -> tuple[FloatArray, FloatArray]:
-        """Return `count` wavelengths in µm and weights that sum to 1 (Gauss–Legendre)."""
+        """Return `count` wavelengths in µm and weights that sum to 1: the band's own Gauss rule."""
         if self.half_width_um == 0:
             return np.array([self.centre_um]), np.array([1.0])
-        x, w = np.polynomial.legendre.leggauss(count)
-        weights = w * (1 + np.cos(math.pi * x)) / 2
-        return self.centre_um + self.half_width_um * x, weights / weights.sum()
+        x, weights = _raised_cosine_rule(count)
+        return self.centre_um + self.half_width_um * x, weights
 
 
 RGB_BANDS = (Band(0.605, 0.060), Band(0.540, 0.060), Band(0.465, 0.050))

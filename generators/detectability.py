@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -35,21 +36,36 @@ def ground_spectrum(ground: NDArray[np.floating], side: int) -> FloatArray:
     height, width = ground.shape
     if min(height, width) < side:
         raise ValueError(f"a ground of {width}×{height} pixels is smaller than one tile of {side}")
-    window = np.outer(hann(side, sym=False), hann(side, sym=False))
+    window = _window(side)
     views = np.lib.stride_tricks.sliding_window_view(_levelled(ground), (side, side))
-    tiles = views[:: max(1, side // 2), :: max(1, side // 2)].reshape(-1, side, side)
-    spectra = np.abs(fft.rfft2(tiles * window, workers=1)) ** 2
-    return np.asarray(spectra.mean(axis=0) / np.sum(window**2))
+    total = np.zeros((side, side // 2 + 1))
+    for row in views[:: max(1, side // 2), :: max(1, side // 2)]:
+        spectra = fft.rfft2(row * window, workers=1)
+        total += np.sum(spectra.real**2 + spectra.imag**2, axis=0)
+    count = math.prod(-(-(length - side + 1) // max(1, side // 2)) for length in (height, width))
+    return np.asarray(total / (count * float(np.sum(window.astype(float) ** 2))))
 
 
-def _levelled(ground: NDArray[np.floating]) -> FloatArray:
-    """Return a ground less its least-squares plane."""
-    y = np.linspace(-1, 1, ground.shape[0])[:, None]
-    x = np.linspace(-1, 1, ground.shape[1])[None, :]
-    level = np.asarray(ground, dtype=float)
-    level = level - level.mean()
-    level = level - y * (np.sum(y * level) / np.sum(y * y * np.ones_like(x)))
-    return np.asarray(level - x * (np.sum(x * level) / np.sum(x * x * np.ones_like(y))))
+@lru_cache(maxsize=64)
+def _window(side: int) -> NDArray[np.float32]:
+    line = hann(side, sym=False)
+    window = np.outer(line, line).astype(np.float32)
+    window.flags.writeable = False
+    return window
+
+
+def _levelled(ground: NDArray[np.floating]) -> NDArray[np.float32]:
+    """Return a ground less its least-squares plane, whose three terms are orthogonal on the grid."""
+    height, width = ground.shape
+    y, x = np.linspace(-1, 1, height), np.linspace(-1, 1, width)
+    mean = float(ground.mean(dtype=float))
+    # Single precision only after the level is off: what is left is small beside its rounding.
+    level = (ground - mean).astype(np.float32)
+    rise = y @ level.sum(axis=1, dtype=float) / (width * (y @ y))
+    slope = x @ level.sum(axis=0, dtype=float) / (height * (x @ x))
+    level -= (rise * y).astype(np.float32)[:, None]
+    level -= (slope * x).astype(np.float32)
+    return np.asarray(level)
 
 
 def detectability(template: FloatArray, spectrum: FloatArray, side: int) -> float:

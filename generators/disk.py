@@ -14,14 +14,12 @@ Paraxial: against the non-paraxial kernel T moves by at most 7e-5 in the range o
 from __future__ import annotations
 
 import math
-from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.interpolate import CubicSpline
 from scipy.special import j0, j1
 
-from .bands import Band
+from .bands import Band, legendre
 
 FloatArray = NDArray[np.float64]
 
@@ -33,37 +31,79 @@ def disk_transform(f: FloatArray, diameter_um: float) -> FloatArray:
     return np.where(f == 0, math.pi * a * a, a * j1(2 * math.pi * a * safe) / safe)
 
 
-def disk_ambiguity(f: FloatArray, diameter_um: float, distance_um: float, wavelength_um: float) -> FloatArray:
-    """Return B(f) in µm² for one wavelength.
+def disk_ambiguity(
+    f: FloatArray, diameter_um: float, distance_um: float, wavelength_um: float | FloatArray
+) -> FloatArray:
+    """Return B(f) in µm² of wavelengths that broadcast against the frequencies.
 
-    With x + s = a·sin θ the integrand is smooth: B = 4a² ∫ cos²θ cos(2πf(a sin θ − s)) dθ from
-    arcsin(s/a) to π/2. Gauss–Legendre with four nodes a cycle of the cosine reaches rounding.
+    With x = (a − s)(1 − v²) the integrand is smooth and takes no arc:
+    B = 8 (a−s)^{3/2} ∫₀¹ v² √(2a − (a−s)v²) cos(2πf(a−s)(1−v²)) dv. Gauss–Legendre nodes, four for each
+    cycle of the cosine and ten more, reach 1e-7 of πa². The cosine is taken in single precision of a
+    phase reduced to one turn in double: 2e-7 more, nothing at f = 0.
     """
     a = diameter_um / 2
-    s = wavelength_um * distance_um * f / 2
-    inside = s < a
-    low = np.arcsin(np.where(inside, s / a, 1.0))
-    cycles = float(np.max(f * (a - s), where=inside, initial=0.0))
-    x, w = np.polynomial.legendre.leggauss(16 + 4 * math.ceil(cycles))
-    half = (math.pi / 2 - low) / 2
-    theta = low[..., None] + half[..., None] * (x + 1)
-    phase = 2 * math.pi * f[..., None] * (a * np.sin(theta) - s[..., None])
-    return np.asarray(4 * a * a * half * np.sum(w * np.cos(theta) ** 2 * np.cos(phase), axis=-1))
+    left = np.maximum(a - np.asarray(wavelength_um) * distance_um * f / 2, 0.0)
+    turns = f * left
+    x, w = legendre(10 + math.ceil(4 * float(turns.max(initial=0.0))))
+    v2 = ((x + 1) / 2) ** 2
+    phase = np.multiply.outer(turns, 1 - v2)
+    phase -= np.rint(phase)
+    wave = np.cos(np.float32(2 * math.pi) * phase.astype(np.float32))
+    wave = wave * np.sqrt(2 * a - np.multiply.outer(left, v2))
+    return np.asarray(4 * left**1.5 * np.einsum("...k,k->...", wave, v2 * w))
 
 
-@lru_cache(maxsize=4096)
-def _band_ambiguity(diameter_um: float, distance_um: float, band: Band) -> tuple[CubicSpline, float]:
-    """Return ⟨B⟩ as a spline over f and the frequency beyond which it is zero."""
-    shortest = band.centre_um - band.half_width_um
+def band_ambiguity(f: FloatArray, diameter_um: float, distance_um: float, bands: tuple[Band, ...]) -> FloatArray:
+    """Return ⟨B⟩ in µm² for each band at frequencies of any shape, (bands, *shape of f).
+
+    B has no frequency above a, so few Chebyshev points carry it: they are interpolated where they are
+    fewer than the frequencies asked for. The error is at most 2e-4 of πa², there where B ends within a
+    band, and 1e-6 elsewhere.
+    """
+    shortest = min(band.centre_um - band.half_width_um for band in bands)
     end = diameter_um / (shortest * distance_um)
-    # B turns over as cos 2πaf and as the phase s: 24 samples a cycle keep the spline below 1e-6 of πa².
-    f = np.linspace(0.0, end, 48 + math.ceil(24 * end * diameter_um / 2))
-    swing = math.pi * distance_um * end * end * band.half_width_um
-    lengths, weights = band.nodes(8 + math.ceil(swing))
-    mean = np.zeros_like(f)
-    for length, weight in zip(lengths, weights, strict=True):
-        mean += weight * disk_ambiguity(f, diameter_um, distance_um, float(length))
-    return CubicSpline(f, mean), end
+    f = np.asarray(f, dtype=float)
+    inside = f < end
+    wanted = f[inside]
+    result = np.zeros((len(bands), *f.shape))
+    if wanted.size == 0:
+        return result
+    top = min(end, float(wanted.max()))
+    count = 20 + math.ceil(math.pi * top * diameter_um / 2)
+    if wanted.size <= count:
+        result[:, inside] = _mean_ambiguity(wanted, diameter_um, distance_um, bands)
+        return result
+    nodes = top * (1 - np.cos(np.pi * np.arange(count) / (count - 1))) / 2
+    values = _mean_ambiguity(nodes, diameter_um, distance_um, bands)
+    result[:, inside] = _barycentric(wanted, nodes, values.T).T
+    return result
+
+
+def _mean_ambiguity(f: FloatArray, diameter_um: float, distance_um: float, bands: tuple[Band, ...]) -> FloatArray:
+    """Return each band's average of B at each of the frequencies, (bands, n)."""
+    widest = max(band.half_width_um for band in bands)
+    swing = math.pi * distance_um * float(f.max()) ** 2 * widest
+    rules = [band.nodes(6 + math.ceil(swing / 2)) for band in bands]
+    lengths = np.concatenate([lengths for lengths, _ in rules])
+    each = disk_ambiguity(f, diameter_um, distance_um, lengths[:, None])
+    return np.stack(
+        [np.einsum("w,wf->f", w, part) for (_, w), part in zip(rules, np.split(each, len(bands)), strict=True)]
+    )
+
+
+def _barycentric(x: FloatArray, nodes: FloatArray, values: FloatArray) -> FloatArray:
+    """Return the polynomial through values (n, layers) at Chebyshev points of the second kind, at x.
+
+    The barycentric formula, whose weights there are ±1 and half of it at both ends (Berrut & Trefethen,
+    SIAM Review 46(3) 501, 2004).
+    """
+    weights = np.where(np.arange(len(nodes)) % 2 == 0, 1.0, -1.0)
+    weights[[0, -1]] /= 2
+    gap = x[:, None] - nodes
+    # At a node the quotient's limit is that node's value; a gap of 1e-300 leaves nothing else in the sums.
+    gap[gap == 0] = 1e-300
+    share = weights / gap
+    return np.asarray(np.einsum("xn,nl->xl", share, values) / share.sum(axis=1)[:, None])
 
 
 def shadow_spectrum(f: FloatArray, *, diameter_um: float, distance_um: float, band: Band) -> FloatArray:
@@ -78,9 +118,8 @@ def shadow_spectrum(f: FloatArray, *, diameter_um: float, distance_um: float, ba
     band
         The passband to average over.
     """
-    spline, end = _band_ambiguity(float(diameter_um), float(distance_um), band)
     cosine = band.mean_cosine(math.pi * distance_um * f * f)
-    ambiguity = np.where(f < end, spline(np.minimum(f, end)), 0.0)
+    (ambiguity,) = band_ambiguity(f, diameter_um, distance_um, (band,))
     return np.asarray(2 * disk_transform(f, diameter_um) * cosine - ambiguity)
 
 

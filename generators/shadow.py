@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Literal
 
 import numpy as np
@@ -11,7 +12,8 @@ from numpy.typing import NDArray
 from scipy import fft
 
 from .bands import RGB_BANDS, Band
-from .disk import geometric_spectrum, shadow_spectrum
+from .disk import band_ambiguity, disk_transform, shadow_spectrum
+from .lattice import lattice
 from .optics import Optics
 from .pupil import pupil_transform
 
@@ -22,12 +24,17 @@ LUMINANCE = np.array([0.2126, 0.7152, 0.0722])
 """Weights of linear red, green and blue in luminance (IEC 61966-2-1)."""
 
 OVERSAMPLING = 3
-"""Samples a pixel pitch while the spectrum is built; odd, so that pixel centres stay samples.
+"""Samples a pixel pitch under a bladed pupil; odd, so that pixel centres stay samples.
 
 Against 9 the stamps of 5–100 µm grains at f/4…f/32 move by less than 3e-4 in transmission."""
 
-_HALO = 1.5
-"""Half-width of the stamp beyond the geometric edge, in units of λd/p, the first diffraction ring's radius."""
+_RING = 1.5
+"""Reach of the stamp beyond the geometric edge in units of λd/p, the radius of a small grain's first ring."""
+
+_FRINGE = 2.0
+"""Its least reach in units of √(λd), the width of the fringes along a large grain's edge.
+
+With both, T has come within 5e-3 of 1 at the rim for 5–150 µm, 0.5–3 mm, f/4–f/32; typically 2e-4."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,8 +98,8 @@ def _width(line: FloatArray) -> float:
 
 def stamp_size(diameter_um: float, optics: Optics) -> int:
     """Return the odd side in pixels that holds the shadow and its bright halo."""
-    longest = RGB_BANDS[0].centre_um
-    halo = _HALO * longest * optics.distance_um / diameter_um
+    drift = RGB_BANDS[0].centre_um * optics.distance_um
+    halo = max(_RING * drift / diameter_um, _FRINGE * math.sqrt(drift))
     half_um = (diameter_um + optics.blur_um) / 2 + halo
     return odd_fast_length(2 * math.ceil(half_um / optics.pixel_um) + 5)
 
@@ -145,25 +152,57 @@ def stamp(
         raise ValueError(f"a grain's diameter must be a positive number of µm, not {diameter_um!r}")
     if model not in ("wave", "geometric"):
         raise ValueError(f"unknown shadow model {model!r}; known are wave, geometric")
+    if optics.blades == 0:
+        return 1.0 - _round_depth(diameter_um, optics, offset_px, model, bands)
+    return 1.0 - _bladed_depth(diameter_um, optics, offset_px, model, bands)
+
+
+def _round_depth(
+    diameter_um: float, optics: Optics, offset_px: tuple[float, float], model: Model, bands: tuple[Band, ...]
+) -> FloatArray:
+    """Return 1 − T under a round pupil: a sum of cosines, as the spectrum is real and even."""
+    frequencies = lattice(diameter_um, optics, side=stamp_size(diameter_um, optics), bands=bands)
+    outline = disk_transform(frequencies.radii, diameter_um)
+    if model == "geometric":
+        spectra = np.broadcast_to(outline, (len(bands), len(outline)))
+    else:
+        ambiguity = band_ambiguity(frequencies.radii, diameter_um, optics.distance_um, bands)
+        spectra = 2 * outline * frequencies.turns - ambiguity
+    return frequencies.sum(spectra, offset_px)
+
+
+def _bladed_depth(
+    diameter_um: float, optics: Optics, offset_px: tuple[float, float], model: Model, bands: tuple[Band, ...]
+) -> FloatArray:
+    """Return 1 − T under a polygon, whose transform is complex for odd blades: a Fourier sum on a finer grid."""
     side = stamp_size(diameter_um, optics)
     fine = side * OVERSAMPLING
     pitch = optics.pixel_um / OVERSAMPLING
     fx = fft.rfftfreq(fine, pitch)[None, :]
     fy = fft.fftfreq(fine, pitch)[:, None]
-    radial = np.hypot(fx, fy)
-    # Distinct radii only: the spectrum of a disk is radial and symmetric about the diagonal.
-    shape = pupil_transform(optics, fx, fy) * np.sinc(fx * optics.pixel_um) * np.sinc(fy * optics.pixel_um)
     # The zero of space goes to the middle sample; the offset rides on the same phase.
     place = fine // 2 + OVERSAMPLING * np.asarray(offset_px)
     turn = np.exp(-2j * math.pi * pitch * fx * place[0]) * np.exp(-2j * math.pi * pitch * fy * place[1])
-    shape = shape * turn / pitch**2
+    shape = _bladed_filter(optics, side) * turn
     first = OVERSAMPLING // 2
     layers = []
     for band in bands:
-        spectrum = _radial(radial, diameter_um, optics, band, model)
-        fine_depth = fft.irfft2(spectrum * shape, s=(fine, fine), workers=1)
-        layers.append(1.0 - fine_depth[first::OVERSAMPLING, first::OVERSAMPLING])
+        spectrum = _radial(np.hypot(fx, fy), diameter_um, optics, band, model)
+        depth = fft.irfft2(spectrum * shape, s=(fine, fine), workers=1)
+        layers.append(depth[first::OVERSAMPLING, first::OVERSAMPLING])
     return np.stack(layers)
+
+
+@lru_cache(maxsize=16)
+def _bladed_filter(optics: Optics, side: int) -> NDArray[np.complex128]:
+    """Return pupil times pixel over the sample's area, on the finer grid's frequencies."""
+    pitch = optics.pixel_um / OVERSAMPLING
+    fx = fft.rfftfreq(side * OVERSAMPLING, pitch)[None, :]
+    fy = fft.fftfreq(side * OVERSAMPLING, pitch)[:, None]
+    square = np.sinc(fx * optics.pixel_um) * np.sinc(fy * optics.pixel_um) / pitch**2
+    shape = pupil_transform(optics, fx, fy) * square
+    shape.flags.writeable = False
+    return np.asarray(shape)
 
 
 def _radial(f: FloatArray, diameter_um: float, optics: Optics, band: Band, model: Model) -> FloatArray:
@@ -176,7 +215,7 @@ def _radial(f: FloatArray, diameter_um: float, optics: Optics, band: Band, model
     rate = max(diameter_um, optics.distance_um * band.centre_um * min(top, 0.15))
     table = np.linspace(0.0, top, max(64, math.ceil(64 * top * rate)))
     if model == "geometric":
-        values = geometric_spectrum(table, diameter_um)
+        values = disk_transform(table, diameter_um)
     else:
         values = shadow_spectrum(table, diameter_um=diameter_um, distance_um=optics.distance_um, band=band)
     return np.interp(f, table, values)
