@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from .ceiling import NAME, ceiling
 from .cells import Record, Table, f_numbers, grounds, pooled_curve, pooled_hits, where
 from .interval import Interval, Resampled, bca, bootstrap_weights, resample
 from .ranking import Row, rank
@@ -53,6 +54,8 @@ class Board:
         True shadows on its frames, and those that an observer would see.
     texture
         Median over the frames, natural-log units.
+    ideal
+        The ideal observer on the same frames: the ceiling, without a rank.
     resolution
         Smallest difference in average precision that this many frames tell, in four cases of five.
     """
@@ -64,6 +67,12 @@ class Board:
     texture: float
     resolution: float
     lines: tuple[Line, ...]
+    ideal: Line
+
+    def of_ideal(self, line: Line) -> float:
+        """Return a method's average precision as a share of the ideal observer's; nan where that finds nothing."""
+        whole = self.ideal.row.estimate
+        return line.row.estimate / whole if whole > 0 else float("nan")
 
 
 def boards(table: Table) -> tuple[Board, ...]:
@@ -74,8 +83,11 @@ def boards(table: Table) -> tuple[Board, ...]:
 def _board(ground: str, table: Table) -> Board:
     records = next(iter(table.values()))
     ranking = rank(_resampled(table))
-    apertures = {f: _resampled(where(table, f_number=f)) for f in f_numbers(table)}
+    ideal = {NAME: ceiling(records)}
+    numbers = f_numbers(table)
+    apertures = {f: _resampled(where(table | ideal, f_number=f)) for f in numbers}
     lines = tuple(_line(row, table[row.method], apertures) for row in ranking.rows)
+    (top,) = rank(_resampled(ideal)).rows
     return Board(
         ground=ground,
         frames=len(records),
@@ -84,6 +96,7 @@ def _board(ground: str, table: Table) -> Board:
         texture=float(np.median([record.frame.texture for record in records])),
         resolution=ranking.resolution,
         lines=lines,
+        ideal=_line(top, ideal[NAME], apertures),
     )
 
 

@@ -44,18 +44,18 @@ def board_lines(board: Board) -> list[str]:
     head = f"{'':4}{'':11}{'average precision':<30}{'found':>6} "
     head += "".join(f"{'f/' + format(f, 'g'):>6}" for f in apertures)
     lines = [title, head.rstrip()]
+    lines.append(_row(board.ideal, apertures, place="  "))
     previous = 0
     for line in board.lines:
-        lines.append(_row(line, apertures, tied=line.row.rank == previous))
+        lines.append(_row(line, apertures, place=" =" if line.row.rank == previous else f"{line.row.rank:2d}"))
         previous = line.row.rank
     resolution = "too few frames to tell" if np.isnan(board.resolution) else f"{board.resolution:.3f}"
     lines.append(f"    smallest difference these frames can tell: {resolution}")
     return lines
 
 
-def _row(line: Line, apertures: Sequence[float], *, tied: bool) -> str:
+def _row(line: Line, apertures: Sequence[float], *, place: str) -> str:
     row = line.row
-    place = " =" if tied else f"{row.rank:2d}"
     text = f"{place}  {row.method[:10]:<11}{share(row.estimate)} {share(row.low)}–{share(row.high)} "
     text += f"{bar(row.estimate, width=14)} {share(line.found):>6} "
     return text + "".join(f"{share(line.by_f_number[f].estimate):>6}" for f in apertures)
@@ -67,7 +67,8 @@ def legend() -> list[str]:
         "average precision: area under precision over recall, 1 is perfect; with its",
         "95 % interval over scenes, and at each f-number. found: share of the visible",
         "shadows found at no more than one false alarm a frame. = shares the rank above:",
-        "these frames can't tell the two apart.",
+        "these frames can't tell the two apart. ideal: an observer that knows every",
+        "shadow's shape and the ground's statistics, and only has to say where.",
     ]
 
 
