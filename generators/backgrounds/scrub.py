@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -81,7 +81,7 @@ def _twigs(shape: tuple[int, int], rng: np.random.Generator) -> Texture:
         tile(side, Spectrum(1.0, 14.0, 2.4, 3.0, rng.uniform(40, 70)), rng),
         tile(side, Spectrum(1.0, 14.0, 2.4, 3.0, rng.uniform(105, 140)), rng),
     )
-    log_light = np.float32(0.28) * twigs + np.log1p(np.float32(0.9) * smoothstep(twigs, 1.5, 3.0))
+    log_light = np.float32(0.28) * twigs + np.log1p(np.float32(0.7) * smoothstep(twigs, 1.5, 3.2))
     return Texture(Patchwork(log_light - log_light.mean(), overlap=32), 1.0)
 
 
@@ -133,31 +133,32 @@ def _gorse(shape: tuple[int, int], rng: np.random.Generator) -> FloatArray:
     sun_deg = rng.uniform(40.0, 140.0)
     ragged = bent_field(canvas, Spectrum(1.2, 14.0, 2.0), rng, bend_px=24.0)
     stands = field(canvas, Spectrum(1.6, 0.3 * scene_span(canvas), 8.0, 2.0), rng)
-    spacing = rng.uniform(17.0, 26.0)
+    spacing = rng.uniform(20.0, 32.0)
     distance = cell_distance(canvas, spacing, rng)
-    distance -= np.float32(0.05) * ragged
-    bush = domes(distance, 0.95)
-    sprig = domes(cell_distance(canvas, spacing / 3.2, rng), 0.9)
-    height = bush + np.float32(0.35) * sprig
-    height += np.float32(0.14) * ragged
-    cover = smoothstep(stands, -1.6, -0.5)
-    light = smoothstep(height, 0.1, 1.05)
+    distance -= np.float32(0.06) * ragged
+    height = domes(distance, 0.78)
+    height += np.float32(0.22) * domes(cell_distance(canvas, spacing / 4, rng), 0.9)
+    height += np.float32(0.10) * ragged
+    cover = smoothstep(stands, -1.7, -0.7)
+    light = smoothstep(height, 0.15, 0.85)
     light *= np.float32(0.9)
     light += np.float32(0.1)
-    light *= _leaning_light(height, sun_deg, -0.25 * spacing)
+    light *= _leaning_light(height, sun_deg, -0.35 * spacing)
     light = np.float32(1) + cover * (light - np.float32(1))
-    light *= np.float32(rng.uniform(1.3, 1.9))
+    light *= np.float32(rng.uniform(1.5, 2.1))
     tint = field(canvas, Spectrum(1.2, 80.0, 2.0), rng)
     painting = mix(STRAW, mix(NEEDLES, OLIVE, smoothstep(tint, -1.5, 1.5)), np.float32(0.9) * cover)
     painting *= light
-    frame = full_size(painting, shape, rng, _twigs(shape, rng))
+    frame = full_size(painting, shape, rng, replace(_twigs(shape, rng), amount=0.7))
     _add_flowers(frame, light * cover, rng)
     return frame
 
 
 def _add_flowers(frame: FloatArray, light: FloatArray, rng: np.random.Generator) -> None:
-    x, y = scattered((frame.shape[0], frame.shape[1]), rng.uniform(0.0, 9000.0), rng)
-    bright = lit_share(light, x, y, SAMPLE_PX) * np.float32(0.8) * (1 + power_law(len(x), 2.0, rng, largest=4.0))
+    """Add yellow specks, mostly where some bushes are in bloom."""
+    bloom = smoothstep(field(light.shape, Spectrum(1.6, 160.0, 8.0), rng), 0.2, 2.0)
+    x, y = scattered((frame.shape[0], frame.shape[1]), rng.uniform(0.0, 12000.0), rng)
+    bright = lit_share(light * bloom, x, y, SAMPLE_PX) * (1 + power_law(len(x), 2.0, rng, largest=4.0))
     add_points(frame, x, y, bright.astype(np.float32)[:, None] * FLOWER, sigma_px=0.8)
 
 

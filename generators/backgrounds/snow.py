@@ -116,12 +116,14 @@ def _ripple(shape: tuple[int, int], rng: np.random.Generator) -> FloatArray:
 def _plates(shape: tuple[int, int], rng: np.random.Generator) -> FloatArray:
     """Return wind crust: flat plates that end in steps a sample or two wide, eroded at the edge."""
     wind = rng.uniform(-25.0, 25.0)
-    layers = bent_field(shape, Spectrum(1.9, 110.0, 3.0, 2.5, wind), rng, bend_px=140.0)
-    layers *= np.float32(rng.uniform(1.6, 2.4))
+    layers = bent_field(shape, Spectrum(2.5, 160.0, 3.0, 3.0, wind), rng, bend_px=120.0)
+    layers *= np.float32(rng.uniform(1.3, 1.9))
     whole = np.floor(layers)
-    step = smoothstep(layers - whole, 0.0, 0.16)
+    layers -= whole
+    step = smoothstep(layers, 0.0, 0.12)
+    step += np.float32(0.35) * layers  # plates lie at a slant
     step += whole
-    step *= np.float32(rng.uniform(0.9, 1.6))
+    step *= np.float32(rng.uniform(1.2, 2.0))
     return step
 
 

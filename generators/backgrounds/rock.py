@@ -1,0 +1,140 @@
+"""Bare rock: cracked limestone, granite with lichen, and scree."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from .base import FloatArray, check_kind, pick_kind, scene_span
+from .canvas import Texture, canvas_shape, full_size
+from .cells import cell_distance, domes
+from .noise import Spectrum, bent_field, field, tile, tile_side
+from .raster import blur, colour, mix, shifted, slope, smoothstep
+from .tiles import Patchwork
+
+KINDS = ("limestone", "granite", "scree")
+
+PALE, GREY, OCHRE, DARK = (
+    colour(0.42, 0.40, 0.36),
+    colour(0.22, 0.21, 0.20),
+    colour(0.30, 0.22, 0.13),
+    colour(0.07, 0.065, 0.06),
+)
+"""Linear sRGB of weathered limestone, granite, iron stain and wet or shaded stone in full light."""
+
+LICHENS = (colour(0.36, 0.38, 0.30), colour(0.05, 0.05, 0.045), colour(0.42, 0.24, 0.03))
+"""Grey-green, black and orange crusts: round, 6…60 px wide, as dust shadows are."""
+
+
+@dataclass(frozen=True, slots=True)
+class Rock:
+    """A rock face or a slope of stones in slanting light.
+
+    Attributes
+    ----------
+    kind
+        ``"limestone"`` (bedding, dark cracks), ``"granite"`` (coarse grain, round lichens that look like
+        dust), ``"scree"`` (stones with dark gaps) or ``"mixed"``, one of the three by chance.
+    """
+
+    kind: str = "mixed"
+
+    def __post_init__(self) -> None:
+        check_kind("rock", self.kind, KINDS)
+
+    def paint(self, shape: tuple[int, int], rng: np.random.Generator) -> FloatArray:
+        """Return linear radiance, float32 (height, width, 3)."""
+        kind = pick_kind(self.kind, KINDS, rng)
+        painter = {"limestone": _limestone, "granite": _granite, "scree": _scree}[kind]
+        painting = painter(canvas_shape(shape), rng)
+        painting *= np.float32(rng.uniform(1.0, 1.5))
+        grain = tile(tile_side(shape), Spectrum(0.75, 60.0, 2.3), rng)
+        texture = Texture(Patchwork(grain), 0.16 if kind == "granite" else 0.12)
+        frame = full_size(painting, shape, rng, texture)
+        return np.minimum(frame, np.float32(1.0), out=frame)
+
+
+def _relief_light(height: FloatArray, sun_deg: float, strength: float) -> FloatArray:
+    """Return exp(tanh(strength · slope)): light on a rough face, less where it turns from the sun."""
+    tilt = slope(height, sun_deg)
+    tilt *= np.float32(-strength)
+    gain = np.tanh(tilt, out=tilt)
+    gain *= np.float32(0.75)
+    return np.exp(gain, out=gain)
+
+
+def _cracks(shape: tuple[int, int], spectrum: Spectrum, width: float, rng: np.random.Generator) -> FloatArray:
+    """Return 0…1 along the zero lines of a bent field: thin, winding, here wide and there closed."""
+    lines = np.abs(bent_field(shape, spectrum, rng, bend_px=120.0))
+    opening = smoothstep(field(shape, Spectrum(2.0, 200.0, 16.0), rng), -0.6, 1.6)
+    return 1 - smoothstep(lines - np.float32(width) * opening, -0.5 * width, 0.35 * width)
+
+
+def _limestone(shape: tuple[int, int], rng: np.random.Generator) -> FloatArray:
+    span, sun_deg, dip = scene_span(shape), rng.uniform(40.0, 140.0), rng.uniform(-30.0, 30.0)
+    beds = bent_field(shape, Spectrum(1.75, 0.3 * span, 2.0, 3.0, dip), rng, bend_px=0.25 * span)
+    height = np.float32(8.0) * beds
+    height += np.float32(0.8) * bent_field(shape, Spectrum(1.1, 26.0, 2.0, 1.5), rng, bend_px=40.0)
+    light = _relief_light(height, sun_deg, 0.55)
+    joint = _cracks(shape, Spectrum(1.6, 0.22 * span, 2.0, 3.0, dip + rng.uniform(60, 120)), 0.05, rng)
+    bedding = _cracks(shape, Spectrum(1.6, 0.15 * span, 2.0, 5.0, dip), 0.06, rng)
+    light *= 1 - np.float32(0.8) * np.maximum(joint, bedding)
+    stain = smoothstep(field(shape, Spectrum(1.4, 0.3 * span, 4.0, 1.5, 90.0), rng), -0.3, 2.4)
+    rock = mix(mix(PALE, GREY, stain), OCHRE, np.float32(0.5) * smoothstep(beds, 0.9, 2.2))
+    rock *= light
+    return rock
+
+
+def _granite(shape: tuple[int, int], rng: np.random.Generator) -> FloatArray:
+    span, sun_deg = scene_span(shape), rng.uniform(40.0, 140.0)
+    swell = bent_field(shape, Spectrum(2.3, 0.5 * span, 4.0, 1.5), rng, bend_px=0.3 * span)
+    grain = field(shape, Spectrum(0.7, 9.0, 2.0), rng)
+    height = np.float32(14.0) * swell
+    height += np.float32(0.35) * grain
+    light = _relief_light(height, sun_deg, 0.55)
+    light *= 1 - np.float32(0.85) * _cracks(shape, Spectrum(1.7, 0.4 * span, 2.0, 2.5), 0.03, rng)
+    mica = smoothstep(grain, 0.7, 1.6)
+    rock = mix(mix(GREY, PALE, smoothstep(grain, -0.2, -1.6)), DARK, np.float32(0.7) * mica)
+    for lichen in LICHENS:
+        rock = mix(rock, lichen, np.float32(0.85) * _lichen(shape, rng))
+    rock *= light
+    return rock
+
+
+def _lichen(shape: tuple[int, int], rng: np.random.Generator) -> FloatArray:
+    """Return cover 0…1 by crusts: discs of 3…30 samples, many small ones, with eaten edges."""
+    import cv2
+
+    discs = np.zeros(shape, dtype=np.float32)
+    for _ in range(int(rng.poisson(shape[0] * shape[1] * rng.uniform(0.0, 6e-4)))):
+        radius = int(min(1.5 + 1.5 * rng.pareto(1.6), 15.0) * 8)
+        middle = (int(rng.uniform(0, 8 * shape[1])), int(rng.uniform(0, 8 * shape[0])))
+        cv2.circle(discs, middle, radius, 1.0, thickness=-1, lineType=cv2.LINE_AA, shift=3)
+    edge = blur(discs, 1.2)
+    edge += np.float32(0.16) * field(shape, Spectrum(0.8, 8.0, 2.0), rng)
+    return smoothstep(edge, 0.38, 0.68)
+
+
+def _scree(shape: tuple[int, int], rng: np.random.Generator) -> FloatArray:
+    """Stones of several sizes, the small ones between the large; gaps are black."""
+    sun_deg, spacing = rng.uniform(40.0, 140.0), rng.uniform(11.0, 24.0)
+    rough = bent_field(shape, Spectrum(1.2, 30.0, 2.0), rng, bend_px=40.0)
+    height = np.float32(0.10) * rough
+    large = cell_distance(shape, spacing, rng)
+    large += np.float32(0.09) * rough
+    pebbles = cell_distance(shape, spacing / 3, rng)
+    pebbles += np.float32(0.12) * rough
+    height += np.maximum(np.float32(1.1) * domes(large, 0.62), np.float32(0.55) * domes(pebbles, 0.7))
+    light = smoothstep(height, -0.05, 0.55)
+    light *= np.float32(0.94)
+    light += np.float32(0.06)
+    light *= _relief_light(height, sun_deg, 0.4 * spacing)
+    c, s = np.cos(np.radians(sun_deg)), np.sin(np.radians(sun_deg))
+    behind = shifted(height, 0.22 * spacing * c, -0.22 * spacing * s)
+    behind -= height
+    light *= 1 - np.float32(0.65) * smoothstep(behind, 0.15, 0.5)
+    kinds = field(shape, Spectrum(1.0, 60.0, 2.0), rng)
+    rock = mix(mix(GREY, PALE, smoothstep(kinds, -1.0, 1.6)), OCHRE, np.float32(0.4) * smoothstep(kinds, 0.8, 2.4))
+    rock *= light
+    return rock
