@@ -64,7 +64,7 @@ def full_size(
         for plane in planes:
             if gain is not None:
                 np.multiply(plane, gain, out=plane)
-            cv2.max(plane, 0.0, dst=plane)
+            cv2.threshold(plane, 0.0, 0.0, cv2.THRESH_TOZERO, dst=plane)
         cv2.merge(planes, dst=out[top : top + len(grain)])
     return out
 

@@ -69,11 +69,12 @@ def _ridges(veil: FloatArray, rng: np.random.Generator) -> tuple[FloatArray, Flo
         near = (layer + 1) / layers
         top = shape[0] * (0.15 + 0.75 * (layer + rng.uniform(0.0, 0.6)) / layers)
         cover = _ridge(shape, top, near, rng)
-        # Koschmieder: what is seen of a thing through mist falls exponentially with its distance.
+        # Koschmieder: what is seen of a thing through mist falls exponentially with distance (from memory).
         seen = np.float32(0.85 * near**2.2)
         pooled = cover * _clearing(shape, top, rng)
         veil = mix(veil, WOOD + (VEIL - WOOD) * (1 - seen), pooled)
-        detail += pooled * (np.float32(0.55 * near**2) - detail)
+        foliage = 0.04 * float(seen)  # contrast of leaves in absolute light, behind this much mist
+        detail += pooled * (np.float32(foliage / (0.6 - 0.57 * float(seen))) - detail)
     return veil, detail
 
 
@@ -90,8 +91,10 @@ def _ridge(shape: tuple[int, int], top: float, near: float, rng: np.random.Gener
         skyline[low:high] = np.maximum(skyline[low:high], cone)
     ragged = field((16, w), Spectrum(0.5, 8.0, 2.0), rng)[8] * np.float32(0.05 * size)
     edge = (top + hill - skyline + ragged).astype(np.float32)
-    down = np.arange(shape[0], dtype=np.float32)[:, None] - edge
-    return np.clip(down + np.float32(0.5), 0, 1, out=down)
+    down: FloatArray = np.arange(shape[0], dtype=np.float32)[:, None] - edge
+    down += np.float32(0.5)
+    np.clip(down, 0, 1, out=down)
+    return down
 
 
 def _clearing(shape: tuple[int, int], top: float, rng: np.random.Generator) -> FloatArray:

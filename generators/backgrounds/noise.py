@@ -209,7 +209,8 @@ class _Part:
         amplitude = _power_law(self.spectrum, self.longest, fy, fx, squared)
         if self.long_waves:
             amplitude *= self._share(squared)
-        elif math.isfinite(self.split_px):  # beyond the hand-over the share is one: only a corner of a large array is touched
+        elif math.isfinite(self.split_px):
+            # Beyond the hand-over the share is one: only a corner of a large array is touched.
             end = 2**SPLIT_OCTAVES / self.split_px
             corner = np.ix_(np.abs(fy[:, 0]) <= end, fx[0] <= end)
             amplitude[corner] *= self._share(squared[corner])

@@ -59,9 +59,9 @@ def enlarge(small: FloatArray, step: int) -> FloatArray:
         return small
     knots = np.asarray(ndimage.spline_filter(small, order=3, output=np.float32, mode="mirror"))
     margin = 4  # the pyramid mirrors only its first row and column right
-    knots = cv2.copyMakeBorder(knots, 0, margin, 0, margin, cv2.BORDER_REFLECT_101)
+    knots = np.pad(knots, ((0, margin), (0, margin)), mode="reflect")
     for _ in range(step.bit_length() - 1):
-        knots = cv2.pyrUp(knots)
+        knots = np.asarray(cv2.pyrUp(knots), dtype=np.float32)
     at_knots = np.array((1, 4, 1), dtype=np.float32) / 6
     values = cv2.sepFilter2D(knots, -1, at_knots, at_knots, borderType=cv2.BORDER_REFLECT_101)
     return np.asarray(values[: small.shape[0] * step, : small.shape[1] * step], dtype=np.float32)

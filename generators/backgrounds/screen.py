@@ -73,12 +73,13 @@ class Screen:
 
     def paint(self, shape: tuple[int, int], rng: np.random.Generator) -> FloatArray:
         """Return linear radiance, float32 (height, width, 3)."""
+        marks = self.blemishes(shape, rng)
         canvas = canvas_shape(shape)
         level = rng.uniform(0.52, 0.68)
         warmth = rng.uniform(-0.06, 0.06)
         log_light = field(canvas, Spectrum(2.0, None, 24.0), rng)
         log_light *= np.float32(MOTTLE)
-        for mark in self.blemishes(shape, rng):
+        for mark in marks:
             mark.add(log_light)
         light = np.exp(log_light, out=log_light)
         light *= vignette(canvas, rng)
@@ -87,7 +88,7 @@ class Screen:
         return full_size(colour(1 + warmth, 1.0, 1 - warmth) * light, shape, rng)
 
     def blemishes(self, shape: tuple[int, int], rng: np.random.Generator) -> tuple[Mark, ...]:
-        """Return the marks of one frame, places in frame pixels."""
+        """Return the marks of one frame; `paint` draws the same ones from the same generator state."""
         return tuple(_mark(shape, rng) for _ in range(int(rng.poisson(self.marks))))
 
 

@@ -8,7 +8,7 @@ import numpy as np
 
 from .base import FloatArray, check_kind, pick_kind, scene_span
 from .canvas import SAMPLE_PX, Texture, canvas_shape, full_size
-from .cells import cell_distance, domes
+from .cells import by_cell, cell_distance, cells, domes
 from .noise import Spectrum, bent_field, field, tile, tile_side
 from .points import add_points, lit_share, power_law, scattered
 from .raster import colour, mix, shifted, slope, smoothstep
@@ -50,8 +50,9 @@ class Scrub:
     def paint(self, shape: tuple[int, int], rng: np.random.Generator) -> FloatArray:
         """Return linear radiance, float32 (height, width, 3)."""
         kind = pick_kind(self.kind, KINDS, rng)
-        frame = {"heath": _heath, "plain": _grass, "gorse": _gorse}[kind](shape, rng)
-        return np.minimum(frame, np.float32(1.0), out=frame)
+        frame: FloatArray = {"heath": _heath, "plain": _grass, "gorse": _gorse}[kind](shape, rng)
+        np.minimum(frame, np.float32(1.0), out=frame)
+        return frame
 
 
 def _heath(shape: tuple[int, int], rng: np.random.Generator) -> FloatArray:
@@ -134,9 +135,9 @@ def _gorse(shape: tuple[int, int], rng: np.random.Generator) -> FloatArray:
     ragged = bent_field(canvas, Spectrum(1.2, 14.0, 2.0), rng, bend_px=24.0)
     stands = field(canvas, Spectrum(1.6, 0.3 * scene_span(canvas), 8.0, 2.0), rng)
     spacing = rng.uniform(20.0, 32.0)
-    distance = cell_distance(canvas, spacing, rng)
+    distance, number = cells(canvas, spacing, rng)
     distance -= np.float32(0.06) * ragged
-    height = domes(distance, 0.78)
+    height = domes(distance, 0.8)
     height += np.float32(0.22) * domes(cell_distance(canvas, spacing / 4, rng), 0.9)
     height += np.float32(0.10) * ragged
     cover = smoothstep(stands, -1.7, -0.7)
@@ -148,7 +149,7 @@ def _gorse(shape: tuple[int, int], rng: np.random.Generator) -> FloatArray:
     light *= np.float32(rng.uniform(1.5, 2.1))
     tint = field(canvas, Spectrum(1.2, 80.0, 2.0), rng)
     painting = mix(STRAW, mix(NEEDLES, OLIVE, smoothstep(tint, -1.5, 1.5)), np.float32(0.9) * cover)
-    painting *= light
+    painting *= light * by_cell(number, np.exp(rng.normal(0.0, 0.16, 256)))
     frame = full_size(painting, shape, rng, replace(_twigs(shape, rng), amount=0.7))
     _add_flowers(frame, light * cover, rng)
     return frame

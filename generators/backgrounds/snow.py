@@ -116,14 +116,16 @@ def _ripple(shape: tuple[int, int], rng: np.random.Generator) -> FloatArray:
 def _plates(shape: tuple[int, int], rng: np.random.Generator) -> FloatArray:
     """Return wind crust: flat plates that end in steps a sample or two wide, eroded at the edge."""
     wind = rng.uniform(-25.0, 25.0)
-    layers = bent_field(shape, Spectrum(2.5, 160.0, 3.0, 3.0, wind), rng, bend_px=120.0)
-    layers *= np.float32(rng.uniform(1.3, 1.9))
+    layers = bent_field(shape, Spectrum(2.1, 160.0, 3.0, 4.0, wind), rng, bend_px=160.0)
+    worn = field(shape, Spectrum(1.2, 40.0, 2.0, 2.0, wind), rng)
+    layers += np.float32(0.09) * worn
+    layers *= np.float32(rng.uniform(1.0, 1.5))
     whole = np.floor(layers)
     layers -= whole
-    step = smoothstep(layers, 0.0, 0.12)
-    step += np.float32(0.35) * layers  # plates lie at a slant
+    step = smoothstep(layers, 0.0, 0.3)
     step += whole
-    step *= np.float32(rng.uniform(1.2, 2.0))
+    step *= np.float32(rng.uniform(1.3, 2.4))
+    step += np.float32(0.18) * worn
     return step
 
 

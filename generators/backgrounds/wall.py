@@ -65,7 +65,9 @@ def _concrete(shape: tuple[int, int], rng: np.random.Generator) -> FloatArray:
     log_light = np.float32(0.07) * blotch
     log_light += np.float32(0.035) * field(shape, Spectrum(0.7, 12.0, 2.0), rng)
     log_light -= np.float32(rng.uniform(0.5, 1.2)) * _holes(shape, rng)
-    return mix(CONCRETE, CONCRETE * colour(1.04, 0.99, 0.92), smoothstep(blotch, -1, 2)) * np.exp(log_light)
+    wall = mix(CONCRETE, CONCRETE * colour(1.04, 0.99, 0.92), smoothstep(blotch, -1, 2))
+    wall *= np.exp(log_light)
+    return wall
 
 
 def _holes(shape: tuple[int, int], rng: np.random.Generator) -> FloatArray:
