@@ -184,8 +184,16 @@ def _short_waves(shape: tuple[int, int], part: _Part, rng: np.random.Generator) 
     side = tile_side(shape)
     if max(shape) + pad <= side:
         return _synthesise(shape, (pad, pad), part, rng)
-    tile, variance = _synthesise((side, side), (0, 0), part, rng)
-    return Patchwork(tile).fill(shape, rng), variance
+    periodic, variance = _synthesise((side, side), (0, 0), part, rng)
+    return laid(periodic, shape, rng), variance
+
+
+def laid(periodic: FloatArray, shape: tuple[int, int], rng: np.random.Generator) -> FloatArray:
+    """Return a field of the tile's variance: two patchworks of it, added, so that no cutting shows twice."""
+    field = Patchwork(periodic).fill(shape, rng)
+    field += Patchwork(periodic, stride=160).fill(shape, rng)
+    field *= np.float32(math.sqrt(0.5))
+    return field
 
 
 def tile_side(shape: tuple[int, int]) -> int:

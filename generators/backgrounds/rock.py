@@ -48,11 +48,21 @@ class Rock:
         kind = pick_kind(self.kind, KINDS, rng)
         painter = {"limestone": _limestone, "granite": _granite, "scree": _scree}[kind]
         painting = painter(canvas_shape(shape), rng)
-        painting *= np.float32(rng.uniform(0.9, 1.35))
+        painting *= np.float32(rng.uniform(0.9, 1.35)) * _shading(painting.shape[1:], rng)
         grain = tile(tile_side(shape), Spectrum(0.75, 60.0, 2.3), rng)
-        texture = Texture(Patchwork(grain), 0.16 if kind == "granite" else 0.12)
+        texture = Texture(Patchwork(grain), 0.10 if kind == "granite" else 0.07)
         frame = full_size(painting, shape, rng, texture)
         return np.minimum(frame, np.float32(1.0), out=frame)
+
+
+def _shading(shape: tuple[int, ...], rng: np.random.Generator) -> FloatArray:
+    """Return the light on the whole face: parts of it turn from the sun or are wet."""
+    span = scene_span(shape)
+    light = bent_field((shape[0], shape[1]), Spectrum(1.7, 0.4 * span, 8.0, 1.3), rng, bend_px=0.3 * span)
+    light *= np.float32(rng.uniform(0.2, 0.45))
+    light -= np.float32(0.2)
+    np.exp(light, out=light)
+    return light
 
 
 def _relief_light(height: FloatArray, sun_deg: float, strength: float) -> FloatArray:
@@ -74,9 +84,9 @@ def _cracks(shape: tuple[int, int], spectrum: Spectrum, width: float, rng: np.ra
 def _limestone(shape: tuple[int, int], rng: np.random.Generator) -> FloatArray:
     span, sun_deg, dip = scene_span(shape), rng.uniform(50.0, 130.0), rng.uniform(-25.0, 25.0)
     beds = bent_field(shape, Spectrum(1.9, 0.25 * span, 2.0, 2.5, dip), rng, bend_px=0.2 * span)
-    rough = bent_field(shape, Spectrum(1.15, 60.0, 2.0, 1.3, dip), rng, bend_px=60.0)
+    rough = bent_field(shape, Spectrum(1.5, 60.0, 2.0, 1.3, dip), rng, bend_px=60.0)
     height = np.float32(9.0) * _ledges(beds + np.float32(0.12) * rough)
-    height += np.float32(1.6) * rough
+    height += np.float32(2.0) * rough
     light = _relief_light(height, sun_deg, 0.5)
     joint = _cracks(shape, Spectrum(2.2, 0.2 * span, 4.0, 5.0, dip + rng.uniform(60, 120)), 0.05, rng)
     light *= 1 - np.float32(0.85) * joint
@@ -102,7 +112,7 @@ def _ledges(beds: FloatArray) -> FloatArray:
 def _granite(shape: tuple[int, int], rng: np.random.Generator) -> FloatArray:
     span, sun_deg = scene_span(shape), rng.uniform(40.0, 140.0)
     swell = bent_field(shape, Spectrum(2.3, 0.5 * span, 4.0, 1.5), rng, bend_px=0.3 * span)
-    grain = field(shape, Spectrum(0.7, 9.0, 2.0), rng)
+    grain = field(shape, Spectrum(1.0, 24.0, 2.0), rng)
     height = np.float32(14.0) * swell
     height += np.float32(0.35) * grain
     light = _relief_light(height, sun_deg, 0.55)
@@ -137,14 +147,14 @@ def _scree(shape: tuple[int, int], rng: np.random.Generator) -> FloatArray:
     over = smoothstep(large.height - pebbles.height * np.float32(0.5), -0.02, 0.06)
     height = np.maximum(large.height, np.float32(0.5) * pebbles.height)
     light = smoothstep(height, 0.0, 0.5)
-    light *= np.float32(0.94)
-    light += np.float32(0.06)
+    light *= np.float32(0.86)
+    light += np.float32(0.14)
     relief = height + np.float32(0.05) * rough
     light *= _relief_light(relief, sun_deg, 0.3 * spacing)
     c, s = np.cos(np.radians(sun_deg)), np.sin(np.radians(sun_deg))
     behind = shifted(height, 0.2 * spacing * c, -0.2 * spacing * s)
     behind -= height
-    light *= 1 - np.float32(0.65) * smoothstep(behind, 0.15, 0.5)
+    light *= 1 - np.float32(0.55) * smoothstep(behind, 0.15, 0.5)
     light *= pebbles.face + over * (large.face - pebbles.face)
     kinds = field(shape, Spectrum(1.0, 60.0, 2.0), rng)
     rock = mix(mix(GREY, PALE, smoothstep(kinds, -1.0, 2.0)), OCHRE, np.float32(0.35) * smoothstep(kinds, 0.8, 2.4))

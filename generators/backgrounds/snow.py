@@ -164,7 +164,7 @@ def _stones(shape: tuple[int, int], sun_deg: float, rng: np.random.Generator) ->
     grit = field(shape, Spectrum(1.0, 20.0, 2.0), rng)
     height = relief + np.float32(0.9) * patches
     height += np.float32(0.18) * grit
-    height -= np.float32(rng.uniform(2.0, 2.7))
+    height -= np.float32(rng.uniform(0.7, 2.6))
     cover = smoothstep(height, 0.0, 0.12)
     light = slope(relief, sun_deg)
     light *= np.float32(-3.0)

@@ -47,7 +47,7 @@ class Water:
         slopes = _slopes(canvas, 1.0 if kind != "still" else 0.16, rng)
         # The flatter one looks, the more of the sky: share of mirrored light by Fresnel, roughly.
         mirror = np.float32(0.55) - np.float32(0.35) * rows(canvas) + np.float32(rng.uniform(-0.05, 0.1))
-        share = np.clip(mirror + np.float32(0.24) * slopes, 0.03, 1.1)
+        share = np.clip(mirror + np.float32(0.3) * slopes, 0.03, 1.1)
         water = mix(DEPTH, SKY * np.float32(rng.uniform(0.8, 1.2)), share)
         frame = full_size(water, shape, rng)
         if kind == "glints":
