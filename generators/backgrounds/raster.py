@@ -67,6 +67,25 @@ def enlarge(small: FloatArray, step: int) -> FloatArray:
     return np.asarray(values[: small.shape[0] * step, : small.shape[1] * step], dtype=np.float32)
 
 
+def reduced(image: FloatArray, step: int) -> FloatArray:
+    """Return the means of every `step` × `step` samples, the last row and column repeated to fill them."""
+    import cv2
+
+    h, w = image.shape
+    padded = np.pad(image, ((0, -h % step), (0, -w % step)), mode="edge")
+    size = (padded.shape[1] // step, padded.shape[0] // step)
+    return np.asarray(cv2.resize(padded, size, interpolation=cv2.INTER_AREA), dtype=np.float32)
+
+
+def grown(small: FloatArray, shape: tuple[int, ...], step: int) -> FloatArray:
+    """Return what `reduced` made small at its first shape, smoothly interpolated."""
+    import cv2
+
+    size = (step * small.shape[1], step * small.shape[0])
+    large = cv2.resize(small, size, interpolation=cv2.INTER_CUBIC)
+    return np.asarray(large[: shape[0], : shape[1]], dtype=np.float32)
+
+
 def blur(image: FloatArray, sigma_px: float) -> FloatArray:
     """Return a Gaussian blur; the edge is mirrored.
 
@@ -77,12 +96,7 @@ def blur(image: FloatArray, sigma_px: float) -> FloatArray:
     step = 1 << max(0, math.floor(math.log2(sigma_px / BLUR_SAMPLES)))
     if step == 1:
         return np.asarray(cv2.GaussianBlur(image, (0, 0), sigma_px), dtype=np.float32)
-    h, w = image.shape
-    padded = cv2.copyMakeBorder(image, 0, -h % step, 0, -w % step, cv2.BORDER_REFLECT)
-    full = (padded.shape[1], padded.shape[0])
-    small = cv2.resize(padded, (full[0] // step, full[1] // step), interpolation=cv2.INTER_AREA)
-    blurred = cv2.GaussianBlur(small, (0, 0), sigma_px / step)
-    return np.asarray(cv2.resize(blurred, full, interpolation=cv2.INTER_CUBIC)[:h, :w], dtype=np.float32)
+    return grown(np.asarray(cv2.GaussianBlur(reduced(image, step), (0, 0), sigma_px / step)), image.shape, step)
 
 
 def remapped(source: FloatArray, x: FloatArray, y: FloatArray) -> FloatArray:

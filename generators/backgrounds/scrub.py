@@ -149,7 +149,7 @@ def _gorse(shape: tuple[int, int], rng: np.random.Generator) -> FloatArray:
     light *= np.float32(rng.uniform(1.5, 2.1))
     tint = field(canvas, Spectrum(1.2, 80.0, 2.0), rng)
     painting = mix(STRAW, mix(NEEDLES, OLIVE, smoothstep(tint, -1.5, 1.5)), np.float32(0.9) * cover)
-    painting *= light * by_cell(number, np.exp(rng.normal(0.0, 0.16, 256)))
+    painting *= light * (1 + cover * by_cell(number, np.expm1(rng.normal(0.0, 0.16, 256))))
     frame = full_size(painting, shape, rng, replace(_twigs(shape, rng), amount=0.7))
     _add_flowers(frame, light * cover, rng)
     return frame
@@ -158,8 +158,11 @@ def _gorse(shape: tuple[int, int], rng: np.random.Generator) -> FloatArray:
 def _add_flowers(frame: FloatArray, light: FloatArray, rng: np.random.Generator) -> None:
     """Add yellow specks, mostly where some bushes are in bloom."""
     bloom = smoothstep(field(light.shape, Spectrum(1.6, 160.0, 8.0), rng), 0.2, 2.0)
-    x, y = scattered((frame.shape[0], frame.shape[1]), rng.uniform(0.0, 12000.0), rng)
-    bright = lit_share(light * bloom, x, y, SAMPLE_PX) * (1 + power_law(len(x), 2.0, rng, largest=4.0))
+    light = light * bloom
+    x, y = scattered((frame.shape[0], frame.shape[1]), rng.uniform(0.0, 9000.0), rng)
+    seen = lit_share(light, x, y, SAMPLE_PX) > 0.1
+    x, y = x[seen], y[seen]
+    bright = lit_share(light, x, y, SAMPLE_PX) * (1 + power_law(len(x), 2.0, rng, largest=4.0))
     add_points(frame, x, y, bright.astype(np.float32)[:, None] * FLOWER, sigma_px=0.8)
 
 

@@ -9,7 +9,7 @@ import numpy as np
 from .base import FloatArray, check_kind, pick_kind, scene_span
 from .canvas import canvas_shape, full_size
 from .noise import Spectrum, bent_field
-from .raster import blur, colour, columns, mix, rows, shifted, slope, smoothstep
+from .raster import blur, colour, columns, grown, mix, reduced, rows, shifted, slope, smoothstep
 
 KINDS = ("clear", "soft", "hard")
 
@@ -27,6 +27,10 @@ CLOUD = colour(0.86, 0.87, 0.89)
 
 CLOUD_SHADE = colour(0.34, 0.39, 0.47)
 """The shaded side, lit by the sky."""
+
+
+COARSE = 4
+"""Light inside a cloud is spread over many samples and computed on a grid so many times coarser."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -123,10 +127,13 @@ def _sunlight(thickness: FloatArray, sun_deg: float) -> FloatArray:
 
     Beer's law along three steps towards the sun, each through a wider blur as the light spreads.
     """
-    span = scene_span(thickness.shape)
-    through = np.float32(-0.15) * thickness
+    span = scene_span(thickness.shape) / COARSE
+    small = reduced(thickness, COARSE)
+    through = np.zeros_like(small)
     for step, weight in ((0.012, 0.3), (0.035, 0.35), (0.09, 0.35)):
         reach = step * span
         dx, dy = reach * np.cos(np.radians(sun_deg)), -reach * np.sin(np.radians(sun_deg))
-        through -= np.float32(weight) * shifted(blur(thickness, max(0.5 * reach, 0.5)), dx, dy)
-    return np.asarray(np.exp(through, out=through), dtype=np.float32)
+        through -= np.float32(weight) * shifted(blur(small, max(0.5 * reach, 0.5)), dx, dy)
+    light = grown(through, thickness.shape, COARSE)
+    light -= np.float32(0.15) * thickness
+    return np.asarray(np.exp(light, out=light), dtype=np.float32)
