@@ -119,23 +119,25 @@ def _granite(shape: tuple[int, int], rng: np.random.Generator) -> FloatArray:
     light *= 1 - np.float32(0.85) * _cracks(shape, Spectrum(2.5, 0.3 * span, 8.0, 2.0), 0.02, rng)
     mica = smoothstep(grain, 0.7, 1.6)
     rock = mix(mix(GREY, PALE, smoothstep(grain, -0.2, -1.6)), DARK, np.float32(0.7) * mica)
+    eaten = np.float32(0.2) * field(shape, Spectrum(0.9, 16.0, 2.0), rng)
     for lichen in LICHENS:
-        rock = mix(rock, lichen, np.float32(0.85) * _lichen(shape, rng))
+        rock = mix(rock, lichen, np.float32(0.85) * _lichen(eaten, rng))
     rock *= light
     return rock
 
 
-def _lichen(shape: tuple[int, int], rng: np.random.Generator) -> FloatArray:
-    """Return cover 0…1 by crusts: discs of 3…30 samples, many small ones, with eaten edges."""
+def _lichen(eaten: FloatArray, rng: np.random.Generator) -> FloatArray:
+    """Return cover 0…1 by crusts: discs of 3…30 samples, many small ones, with edges `eaten` into."""
     import cv2
 
+    shape = eaten.shape
     discs = np.zeros(shape, dtype=np.float32)
     for _ in range(int(rng.poisson(shape[0] * shape[1] * rng.uniform(0.0, 6e-4)))):
         radius = int(min(1.5 + 1.5 * rng.pareto(1.6), 15.0) * 8)
         middle = (int(rng.uniform(0, 8 * shape[1])), int(rng.uniform(0, 8 * shape[0])))
         cv2.circle(discs, middle, radius, 1.0, thickness=-1, lineType=cv2.LINE_AA, shift=3)
     edge = blur(discs, 1.2)
-    edge += np.float32(0.2) * field(shape, Spectrum(0.9, 16.0, 2.0), rng)
+    edge += eaten
     return smoothstep(edge, 0.35, 0.75)
 
 
