@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from typing import Any
 
 from ..generators.contamination import KINDS
+from ..generators.distractors import Distractor
 from ..generators.scene import Frame
 from ..generators.truth import Truth
 
@@ -17,10 +18,12 @@ def coco(frames: Sequence[tuple[str, Frame]]) -> dict[str, Any]:
     """Return the layout for (file name, frame) pairs.
 
     A grain's box is the square of side FWHM about the shadow's centre; that of anything else holds its
-    outline, and is never narrower than the FWHM. The corner is given in the layout's
+    outline, and is never narrower than the FWHM. What only looks like dust stands apart under `not_dust`, so that
+    no reader takes it for an object to find. The corner is given in the layout's
     convention, where (0, 0) is the outer corner of the first pixel: half a pixel off this project's.
     """
     images: list[dict[str, Any]] = []
+    not_dust: list[dict[str, Any]] = []
     annotations: list[dict[str, Any]] = []
     for number, (file_name, frame) in enumerate(frames, start=1):
         height, width = frame.scene.shape
@@ -34,6 +37,7 @@ def coco(frames: Sequence[tuple[str, Frame]]) -> dict[str, Any]:
                 "background": frame.scene.background,
             }
         )
+        not_dust += [{"image_id": number, **_thing(each)} for each in frame.distractors]
         truth = frame.truth
         for index in range(len(truth)):
             kind = str(truth.kind[index])
@@ -60,7 +64,14 @@ def coco(frames: Sequence[tuple[str, Frame]]) -> dict[str, Any]:
         ],
         "images": images,
         "annotations": annotations,
+        "not_dust": not_dust,
     }
+
+
+def _thing(each: Distractor) -> dict[str, Any]:
+    """Return kind, centre (in the layout's convention) and width of something that only looks like dust."""
+    place = {"x": round(each.x + 0.5, 3), "y": round(each.y + 0.5, 3)}
+    return {"kind": each.kind, **place, "diameter_px": round(each.diameter_px, 3)}
 
 
 def _box(truth: Truth, index: int) -> tuple[list[float], list[float]]:

@@ -14,6 +14,7 @@ from typing import Any
 from ..generators.backgrounds.photograph import PhotographFolder
 from ..generators.camera import Camera
 from ..generators.contamination import State
+from ..generators.distractors import Distractors
 from ..generators.optics import Optics
 from ..generators.particles import Population
 from ..generators.photo_io import read_picture
@@ -41,7 +42,7 @@ class Suite:
         Frames a cell; a cell is one ground at one f-number.
     f_numbers
         As marked.
-    grounds, camera, optics, population, viewing
+    grounds, camera, optics, population, viewing, distractors
         What is rendered, and who looks at it. The optics' own f-number is replaced by each of `f_numbers`.
     """
 
@@ -56,6 +57,7 @@ class Suite:
     optics: Optics
     population: Population | State
     viewing: Viewing
+    distractors: Distractors
 
     @property
     def digest(self) -> str:
@@ -90,6 +92,7 @@ class Suite:
             seed=scene_seed(self.seed, namespace, name),
             block=block,
             source=source,
+            distractors=self.distractors,
         )
 
     def notes(self) -> list[str]:

@@ -13,6 +13,7 @@ from ..generators.backgrounds import make
 from ..generators.camera import Camera
 from ..generators.camera_presets import preset
 from ..generators.contamination import State, read_state
+from ..generators.distractors import Distractors
 from ..generators.names import nearest as _known
 from ..generators.optics import Optics
 from ..generators.particles import Population
@@ -27,6 +28,7 @@ _TABLES: dict[str, type] = {
     "camera": Camera,
     "optics": Optics,
     "viewing": Viewing,
+    "distractors": Distractors,
 }
 
 

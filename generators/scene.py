@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import asdict, dataclass, field, replace
 from typing import Any
 
@@ -13,9 +13,11 @@ from numpy.typing import NDArray
 
 from .backgrounds import make
 from .backgrounds.photograph import PhotographFolder
+from .backgrounds.screen import Screen
 from .camera import Camera
 from .contamination import State, dust_from
 from .detectability import NEIGHBOURHOOD, detectability, ground_spectrum, tile_side
+from .distractors import Distractor, Distractors, screen_marks
 from .optics import Optics
 from .particles import Population
 from .shade import footprint, overlap, shade
@@ -50,6 +52,8 @@ class Scene:
         Scenes that share a source (crops of one photograph) share a block: statistics resample blocks.
     source
         Digest of a file that the background reads, or "".
+    distractors
+        How many things that only look like dust there are on average.
     """
 
     name: str
@@ -61,6 +65,7 @@ class Scene:
     seed: tuple[int, ...] = (0,)
     block: str = ""
     source: str = ""
+    distractors: Distractors = field(default_factory=Distractors)
 
     def to_json(self) -> str:
         """Return the scene as JSON with sorted keys."""
@@ -80,6 +85,7 @@ class Scene:
             seed=tuple(raw["seed"]),
             block=raw["block"],
             source=raw["source"],
+            distractors=Distractors(**raw["distractors"]),
         )
 
     @property
@@ -93,8 +99,8 @@ class Scene:
         return self.camera.height_px, self.camera.width_px
 
     def generators(self) -> tuple[np.random.Generator, ...]:
-        """Return three independent generators: for the ground, the dust, the camera."""
-        return tuple(np.random.default_rng(child) for child in np.random.SeedSequence(self.seed).spawn(3))
+        """Return four independent generators: for the ground, the dust, the camera, the distractors."""
+        return tuple(np.random.default_rng(child) for child in np.random.SeedSequence(self.seed).spawn(4))
 
 
 def scene_seed(entropy: int, namespace: str, *words: str) -> tuple[int, ...]:
@@ -130,6 +136,8 @@ class Frame:
         −1 elsewhere, read-only: a place anywhere along a line is a place on it.
     ignored
         Where the frame is not to be judged, booleans (height, width), or None: a photograph's own mask.
+    distractors
+        What only looks like dust, labelled as what it is.
     """
 
     scene: Scene
@@ -138,6 +146,7 @@ class Frame:
     clean: NDArray[np.float32]
     footprint: NDArray[np.int16]
     ignored: NDArray[np.bool_] | None = None
+    distractors: tuple[Distractor, ...] = ()
 
     @property
     def digest(self) -> str:
@@ -147,14 +156,20 @@ class Frame:
 
 def render(scene: Scene) -> Frame:
     """Return the labelled frame of a scene."""
-    ground_rng, dust_rng, camera_rng = scene.generators()
+    ground_rng, dust_rng, camera_rng, distractor_rng = scene.generators()
     painter = make(scene.background, dict(scene.options))
     clean = painter.paint(scene.shape, ground_rng)
     width_mm, height_mm = filter_size_mm(scene.camera, scene.optics)
     particles = scene.population.scatter(width_mm, height_mm, dust_rng)
-    frame = expose(scene, clean, [Placed(*each) for each in enumerate(particles)], camera_rng)
+    distractors = scene.distractors.scatter(scene.shape, scene.optics, distractor_rng)
+    frame = expose(
+        scene, clean, [Placed(*each) for each in enumerate(particles)], rng=camera_rng, distractors=distractors
+    )
+    again = scene.generators()[0]
     if isinstance(painter, PhotographFolder):
-        return replace(frame, ignored=painter.ignored(scene.shape, scene.generators()[0]))
+        return replace(frame, ignored=painter.ignored(scene.shape, again))
+    if isinstance(painter, Screen):
+        return replace(frame, distractors=(*distractors, *screen_marks(painter, scene.shape, again)))
     return frame
 
 
@@ -164,33 +179,54 @@ def filter_size_mm(camera: Camera, optics: Optics) -> tuple[float, float]:
     return camera.width_px * pitch_mm, camera.height_px * pitch_mm
 
 
-def expose(scene: Scene, clean: NDArray[np.float32], filter_: Iterable[Placed], rng: np.random.Generator) -> Frame:
+def expose(
+    scene: Scene,
+    clean: NDArray[np.float32],
+    filter_: Iterable[Placed],
+    *,
+    rng: np.random.Generator,
+    distractors: Sequence[Distractor] = (),
+) -> Frame:
     """Return the labelled frame of clean light seen through a dusty filter.
 
-    Light first: ground × shadows, then noise, transfer function, quantisation and JPEG.
+    Light first: (ground, then what flies or hangs before it) × shadows, hot photosites, then noise, transfer
+    function, quantisation and JPEG.
 
     Parameters
     ----------
     scene
         Optics and camera; its own background, population and seed are only kept as a record.
     clean
-        Linear radiance, float32 (height, width, 3); it becomes read-only.
+        Linear radiance, float32 (height, width, 3). Distractors of the scene are drawn into it; it becomes
+        read-only.
     filter_
         What lies on it.
     rng
         For the camera's noise.
     """
     casts = cast_all(filter_, scene.optics, scene.shape)
+    for thing in distractors:
+        if not thing.on_raw:
+            thing.draw(clean)
     dusty = clean.copy()
     for each in casts:
         shade(dusty, each.shadow)
+    for thing in distractors:
+        if thing.on_raw:
+            _heat(dusty, thing, mosaic=scene.camera.demosaic != "none")
     pixels = scene.camera.expose(dusty, rng)
     grounds = [_ground(scene, clean, each.shadow, rng) for each in casts]
     truth = Truth.of(casts, grounds, scene.optics)
     pixels.flags.writeable = False
     clean.flags.writeable = False
     lines = footprint(casts, scene.shape)
-    return Frame(scene=scene, pixels=pixels, truth=truth, clean=clean, footprint=lines)
+    return Frame(scene=scene, pixels=pixels, truth=truth, clean=clean, footprint=lines, distractors=tuple(distractors))
+
+
+def _heat(light: NDArray[np.float32], hot: Distractor, *, mosaic: bool) -> None:
+    """Add a hot photosite's dark signal, in units of light: to all colours under a mosaic, which keeps one."""
+    for channel in range(3) if mosaic else (hot.channel,):
+        replace(hot, channel=channel).draw(light)
 
 
 def _ground(scene: Scene, clean: NDArray[np.float32], shadow: Shadow, rng: np.random.Generator) -> tuple[float, float]:

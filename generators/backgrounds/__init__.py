@@ -8,18 +8,42 @@ from collections.abc import Mapping
 from typing import Any
 
 from .base import Background
+from .mist import Mist
+from .night import Night
 from .photograph import PhotographFolder
+from .rock import Rock
 from .screen import Screen
 from .scrub import Scrub
 from .sky import Sky
 from .snow import Snow
+from .wall import Wall
+from .water import Water
 
-__all__ = ["BACKGROUNDS", "Background", "PhotographFolder", "Screen", "Scrub", "Sky", "Snow", "make"]
+__all__ = [
+    "BACKGROUNDS",
+    "Background",
+    "Mist",
+    "Night",
+    "PhotographFolder",
+    "Rock",
+    "Screen",
+    "Scrub",
+    "Sky",
+    "Snow",
+    "Wall",
+    "Water",
+    "make",
+]
 
 BACKGROUNDS: dict[str, type[Any]] = {
     "sky": Sky,
     "snow": Snow,
     "scrub": Scrub,
+    "rock": Rock,
+    "water": Water,
+    "mist": Mist,
+    "night": Night,
+    "wall": Wall,
     "screen": Screen,
     "photograph": PhotographFolder,
 }

@@ -27,13 +27,13 @@ class Background(Protocol):
         ...
 
 
-SMALLEST_SCENE_PX = 1500
-"""A frame smaller than this is painted as a cutting from a larger scene, not as a whole scene in small."""
+SMALLEST_SCENE = 750
+"""A smaller canvas is painted as a cutting from a larger scene, not as a whole scene in small."""
 
 
 def scene_span(shape: Sequence[int]) -> int:
-    """Return the width in pixels of the scene that clouds, drifts and thickets are sized by."""
-    return max(*shape[:2], SMALLEST_SCENE_PX)
+    """Return the width in canvas samples of the scene that clouds, drifts and thickets are sized by."""
+    return max(*shape[:2], SMALLEST_SCENE)
 
 
 def pick_kind(kind: str, kinds: Sequence[str], rng: np.random.Generator) -> str:

@@ -13,7 +13,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .base import FloatArray
-from .raster import enlarge, smoothstep, warp
+from .raster import enlarge, remapped, smoothstep
+from .tiles import Patchwork
 
 SPLIT_SAMPLES = 64
 """Waves longer than this many samples are made on a grid `COARSE_STEP` times coarser.
@@ -27,6 +28,12 @@ COARSE_STEP = 8
 
 SPLIT_OCTAVES = 0.5
 """Half width of the hand-over between the two grids, in octaves."""
+
+TILE_SIDES = (384, 512)
+"""Sides of the tile for the short waves: at least four of the longest of them, and quick to transform."""
+
+MANY_SAMPLES = 1_000_000
+"""From here on the larger tile is a small part of the work, and a cutting a small part of the frame."""
 
 MARGIN_SAMPLES = 6
 """Coarse samples made beyond every edge: what a spline feels of it falls by a factor 0.27 each sample."""
@@ -67,8 +74,8 @@ def field(shape: tuple[int, int], spectrum: Spectrum, rng: np.random.Generator) 
     """Return a Gaussian random field, float32 (height, width), of expected mean 0 and variance 1.
 
     The expectation is over all fields of this spectrum: one field alone has the mean and variance that its
-    longest waves happen to give it. Opposite edges are not alike. Time: about two FFT pairs of the frame,
-    less by the square of the grid step where `finest_px` is 8 or more.
+    longest waves happen to give it. Opposite edges are not alike. Time: a third of an FFT pair of a large
+    frame, less by the square of the grid step where `finest_px` is 8 or more.
     """
     longest = spectrum.longest_px or 2.0 * max(shape)
     step = _grid_step(spectrum.finest_px)
@@ -94,9 +101,39 @@ def bent_field(shape: tuple[int, int], spectrum: Spectrum, rng: np.random.Genera
         return _enlarged(small, step, shape)
     reach = math.ceil(BEND_REACH * bend_px)
     source = field((shape[0] + 2 * reach, shape[1] + 2 * reach), spectrum, rng)
+    return remapped(source, *_flow(shape, bend_px, reach, rng))
+
+
+def _flow(
+    shape: tuple[int, int], bend_px: float, reach: int, rng: np.random.Generator
+) -> tuple[FloatArray, FloatArray]:
+    """Return the column and row of the source for every sample, carried up to `reach` from its own place.
+
+    Places are smooth, so they are made on the flow's own coarse grid and enlarged: a spline keeps planes.
+    """
     flow = Spectrum(exponent=2.0, longest_px=bend_px, finest_px=max(bend_px / 6, 2.0))
-    dx, dy = (reach * np.tanh(0.6 * field(shape, flow, rng)) for _ in range(2))
-    return warp(source, dx + reach, dy + reach)
+    step = _grid_step(flow.finest_px)
+    small = _small_shape(shape, step)
+    places = []
+    for axis in (1, 0):
+        own = step * (np.arange(small[axis], dtype=np.float32) - MARGIN_SAMPLES)
+        carried = _two_grids(small, flow, bend_px, step=step, rng=rng)
+        place = reach * np.tanh(np.float32(0.6) * carried) + np.float32(reach)
+        place += own if axis == 1 else own[:, None]
+        places.append(_enlarged(place, step, shape))
+    return places[0], places[1]
+
+
+def tile(side: int, spectrum: Spectrum, rng: np.random.Generator) -> FloatArray:
+    """Return a periodic field, float32 (side, side), of mean 0 and expected variance 1, for a `Patchwork`.
+
+    `longest_px` defaults to an eighth of the side.
+    """
+    longest = spectrum.longest_px or side / 8
+    part = _Part(spectrum, longest, 1, math.inf, long_waves=False)
+    periodic, variance = _synthesise((side, side), (0, 0), part, rng)
+    periodic *= np.float32(1.0 / math.sqrt(variance))
+    return periodic
 
 
 def _on_grid(spectrum: Spectrum, step: int, shape: tuple[int, int]) -> Spectrum:
@@ -135,13 +172,38 @@ def _two_grids(
         _Part(spectrum, longest, coarse_step, split_px, long_waves=True),
         rng,
     )
-    pad = 2 * SPLIT_SAMPLES  # one and a half of the longest waves that this grid carries
-    fine, fine_variance = _synthesise(
-        shape, (pad, pad), _Part(spectrum, longest, step, split_px, long_waves=False), rng
-    )
+    fine, fine_variance = _short_waves(shape, _Part(spectrum, longest, step, split_px, long_waves=False), rng)
     fine += _enlarged(coarse, COARSE_STEP, shape)
     fine *= np.float32(1.0 / math.sqrt(coarse_variance + fine_variance))
     return fine
+
+
+def _short_waves(shape: tuple[int, int], part: _Part, rng: np.random.Generator) -> tuple[FloatArray, float]:
+    """Return the short waves' field, whole if it is small, else laid from cuttings of a tile."""
+    pad = 2 * SPLIT_SAMPLES  # one and a half of the longest waves that this grid carries
+    side = tile_side(shape)
+    if max(shape) + pad <= side:
+        return _synthesise(shape, (pad, pad), part, rng)
+    periodic, variance = _synthesise((side, side), (0, 0), part, rng)
+    return laid(periodic, shape, rng), variance
+
+
+def laid(periodic: FloatArray, shape: tuple[int, int], rng: np.random.Generator) -> FloatArray:
+    """Return a field of the tile's variance that correlates with itself by less than 0.1 at any distance.
+
+    In a small frame every cutting is a large part of it, so two patchworks are added.
+    """
+    field = Patchwork(periodic).fill(shape, rng)
+    if shape[0] * shape[1] >= MANY_SAMPLES:
+        return field
+    field += Patchwork(periodic, stride=160).fill(shape, rng)
+    field *= np.float32(math.sqrt(0.5))
+    return field
+
+
+def tile_side(shape: tuple[int, int]) -> int:
+    """Return the side of the tile that noise for a frame of `shape` samples is cut from."""
+    return TILE_SIDES[0] if shape[0] * shape[1] < MANY_SAMPLES else TILE_SIDES[1]
 
 
 @dataclass(frozen=True, slots=True)
@@ -160,7 +222,8 @@ class _Part:
         amplitude = _power_law(self.spectrum, self.longest, fy, fx, squared)
         if self.long_waves:
             amplitude *= self._share(squared)
-        else:  # beyond the hand-over the share is one: only a corner of a large array is touched
+        elif math.isfinite(self.split_px):
+            # Beyond the hand-over the share is one: only a corner of a large array is touched.
             end = 2**SPLIT_OCTAVES / self.split_px
             corner = np.ix_(np.abs(fy[:, 0]) <= end, fx[0] <= end)
             amplitude[corner] *= self._share(squared[corner])

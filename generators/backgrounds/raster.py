@@ -6,7 +6,6 @@ OpenCV is imported inside, so that importing a background costs nothing.
 from __future__ import annotations
 
 import math
-from typing import cast
 
 import numpy as np
 
@@ -18,43 +17,73 @@ BLUR_SAMPLES = 4.0
 
 def smoothstep(value: FloatArray, low: float, high: float) -> FloatArray:
     """Return 0 below `low`, 1 above `high` and the cubic 3t²−2t³ between them."""
-    t: FloatArray = np.clip((value - np.float32(low)) * np.float32(1.0 / (high - low)), 0.0, 1.0)
-    return cast(FloatArray, t * t * (3 - 2 * t))
+    scale = 1.0 / (high - low)
+    t: FloatArray = np.asarray(value, dtype=np.float32) * np.float32(scale)
+    t -= np.float32(low * scale)
+    np.clip(t, 0.0, 1.0, out=t)
+    cubic = np.float32(-2.0) * t
+    cubic += np.float32(3.0)
+    cubic *= t
+    cubic *= t
+    return cubic
 
 
 def mix(first: FloatArray, second: FloatArray, share: FloatArray) -> FloatArray:
-    """Return `first` with the `share` (height, width), 0…1, of it replaced by `second`."""
-    return cast(FloatArray, first + (second - first) * share[..., None])
+    """Return `first` with the `share` (height, width), 0…1, of it replaced by `second`.
+
+    Pictures are planes (3, height, width) here, colours (3, 1, 1): long rows of one colour are quick to
+    compute with.
+    """
+    out = np.asarray(share * (second - first), dtype=np.float32)
+    out += first
+    return out
 
 
 def colour(red: float, green: float, blue: float) -> FloatArray:
-    """Return linear sRGB as float32 of shape (3,)."""
-    return np.array((red, green, blue), dtype=np.float32)
+    """Return linear sRGB as float32 of shape (3, 1, 1)."""
+    return np.array((red, green, blue), dtype=np.float32)[:, None, None]
 
 
 def enlarge(small: FloatArray, step: int) -> FloatArray:
-    """Return `small` enlarged a whole number of times by a cubic B-spline through its samples.
+    """Return `small` enlarged `step` times, a power of two, by a cubic B-spline through its samples.
 
     A spline has a smooth slope, so that a landscape lit from the side doesn't show the grid it was made on
-    (local cubic interpolation does). The first sample stays the first pixel.
+    (local cubic interpolation does). The first sample stays the first pixel; the edge is mirrored. The
+    coefficients are doubled by the spline's two-scale relation, weights (1 4 6 4 1)/8, which is what a step
+    up in an image pyramid computes, and evaluated at the last.
     """
+    import cv2
     from scipy import ndimage
 
+    if step == 1:
+        return small
     knots = np.asarray(ndimage.spline_filter(small, order=3, output=np.float32, mode="mirror"))
-    return _spline_rows(_spline_rows(knots.T, step).T, step)
+    margin = 4  # the pyramid mirrors only its first row and column right
+    knots = np.pad(knots, ((0, margin), (0, margin)), mode="reflect")
+    for _ in range(step.bit_length() - 1):
+        knots = np.asarray(cv2.pyrUp(knots), dtype=np.float32)
+    at_knots = np.array((1, 4, 1), dtype=np.float32) / 6
+    values = cv2.sepFilter2D(knots, -1, at_knots, at_knots, borderType=cv2.BORDER_REFLECT_101)
+    return np.asarray(values[: small.shape[0] * step, : small.shape[1] * step], dtype=np.float32)
 
 
-def _spline_rows(knots: FloatArray, step: int) -> FloatArray:
-    """Return `step` rows for every row of B-spline coefficients, the edge mirrored."""
-    n = knots.shape[0]
-    padded = np.pad(knots, ((1, 2), (0, 0)), mode="reflect")
-    out = np.empty((n, step, knots.shape[1]), dtype=np.float32)
-    for phase in range(step):
-        t = phase / step
-        weights = ((1 - t) ** 3, 3 * t**3 - 6 * t**2 + 4, 1 + 3 * t + 3 * t**2 - 3 * t**3, t**3)
-        first, *others = (padded[k : k + n] * np.float32(weight / 6) for k, weight in enumerate(weights))
-        out[:, phase] = sum(others, first)
-    return out.reshape(n * step, knots.shape[1])
+def reduced(image: FloatArray, step: int) -> FloatArray:
+    """Return the means of every `step` × `step` samples, the last row and column repeated to fill them."""
+    import cv2
+
+    h, w = image.shape
+    padded = np.pad(image, ((0, -h % step), (0, -w % step)), mode="edge")
+    size = (padded.shape[1] // step, padded.shape[0] // step)
+    return np.asarray(cv2.resize(padded, size, interpolation=cv2.INTER_AREA), dtype=np.float32)
+
+
+def grown(small: FloatArray, shape: tuple[int, ...], step: int) -> FloatArray:
+    """Return what `reduced` made small at its first shape, smoothly interpolated."""
+    import cv2
+
+    size = (step * small.shape[1], step * small.shape[0])
+    large = cv2.resize(small, size, interpolation=cv2.INTER_CUBIC)
+    return np.asarray(large[: shape[0], : shape[1]], dtype=np.float32)
 
 
 def blur(image: FloatArray, sigma_px: float) -> FloatArray:
@@ -67,28 +96,26 @@ def blur(image: FloatArray, sigma_px: float) -> FloatArray:
     step = 1 << max(0, math.floor(math.log2(sigma_px / BLUR_SAMPLES)))
     if step == 1:
         return np.asarray(cv2.GaussianBlur(image, (0, 0), sigma_px), dtype=np.float32)
-    h, w = image.shape
-    padded = cv2.copyMakeBorder(image, 0, -h % step, 0, -w % step, cv2.BORDER_REFLECT)
-    full = (padded.shape[1], padded.shape[0])
-    small = cv2.resize(padded, (full[0] // step, full[1] // step), interpolation=cv2.INTER_AREA)
-    blurred = cv2.GaussianBlur(small, (0, 0), sigma_px / step)
-    return np.asarray(cv2.resize(blurred, full, interpolation=cv2.INTER_CUBIC)[:h, :w], dtype=np.float32)
+    return grown(np.asarray(cv2.GaussianBlur(reduced(image, step), (0, 0), sigma_px / step)), image.shape, step)
 
 
-def warp(source: FloatArray, dx: FloatArray, dy: FloatArray) -> FloatArray:
-    """Return the value of `source` at (x + dx, y + dy) for every pixel of `dx`; the edge is mirrored."""
+def remapped(source: FloatArray, x: FloatArray, y: FloatArray) -> FloatArray:
+    """Return the value of `source` at column `x` and row `y` of every sample; the edge is mirrored."""
     import cv2
 
-    h, w = dx.shape
-    map_x = np.arange(w, dtype=np.float32)[None, :] + dx.astype(np.float32)
-    map_y = np.arange(h, dtype=np.float32)[:, None] + dy.astype(np.float32)
-    out = cv2.remap(source, map_x, map_y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REFLECT_101)
+    out = cv2.remap(source, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REFLECT_101)
     return np.asarray(out, dtype=np.float32)
 
 
 def shifted(image: FloatArray, dx: float, dy: float) -> FloatArray:
-    """Return the value of `image` at (x + dx, y + dy) for every pixel; the edge is mirrored."""
-    return warp(image, np.full(image.shape, dx, np.float32), np.full(image.shape, dy, np.float32))
+    """Return the value of `image` at (x + dx, y + dy) for every sample; the edge is repeated."""
+    import cv2
+
+    h, w = image.shape
+    move = np.array(((1, 0, dx), (0, 1, dy)), dtype=np.float32)
+    how = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
+    out = cv2.warpAffine(image, move, (w, h), flags=how, borderMode=cv2.BORDER_REPLICATE)
+    return np.asarray(out, dtype=np.float32)
 
 
 def rows(shape: tuple[int, int]) -> FloatArray:
@@ -102,7 +129,12 @@ def columns(shape: tuple[int, int]) -> FloatArray:
 
 
 def slope(height: FloatArray, angle_deg: float) -> FloatArray:
-    """Return the rise of `height` per pixel towards `angle_deg` (counter-clockwise from the x axis)."""
-    down, right = np.gradient(height)
+    """Return the rise of `height` per sample towards `angle_deg` (counter-clockwise from the x axis)."""
+    import cv2
+
     c, s = np.cos(np.radians(angle_deg)), np.sin(np.radians(angle_deg))
-    return np.asarray(np.float32(c) * right - np.float32(s) * down, dtype=np.float32)
+    kernel = np.array(((0, s, 0), (-c, 0, c), (0, -s, 0)), dtype=np.float32) / 2
+    padded = cv2.copyMakeBorder(height, 1, 1, 1, 1, cv2.BORDER_REFLECT_101)
+    padded[0], padded[-1] = 2 * padded[1] - padded[2], 2 * padded[-2] - padded[-3]  # the slope goes on at the edge
+    padded[:, 0], padded[:, -1] = 2 * padded[:, 1] - padded[:, 2], 2 * padded[:, -2] - padded[:, -3]
+    return np.asarray(cv2.filter2D(padded, -1, kernel)[1:-1, 1:-1], dtype=np.float32)

@@ -7,11 +7,52 @@ from dataclasses import dataclass
 import numpy as np
 
 from .base import FloatArray
+from .canvas import SAMPLE_PX, canvas_shape, full_size
 from .noise import Spectrum, field
-from .raster import columns, rows
+from .raster import colour, columns, rows
 
 MOTTLE = 0.004
 """Standard deviation in log luminance of the screen's slow unevenness."""
+
+
+@dataclass(frozen=True, slots=True)
+class Mark:
+    """A defocused blemish: a soft ellipse of 25…140 px, 0.3…2.5 %, mostly darker.
+
+    Attributes
+    ----------
+    x, y
+        Centre in frame pixels; (0, 0) is the centre of the first pixel.
+    sigma_px
+        Standard deviation along its length, pixels; across it is `ratio` times that.
+    ratio
+        Width over length.
+    angle_deg
+        Direction of the length, clockwise from the x axis as seen.
+    depth
+        Peak darkening in log luminance; negative is brighter.
+    """
+
+    x: float
+    y: float
+    sigma_px: float
+    ratio: float
+    angle_deg: float
+    depth: float
+
+    def add(self, log_light: FloatArray) -> None:
+        """Add the mark to log luminance on the canvas, in place."""
+        # The centre of pixel 0 lies a quarter of a canvas sample before the centre of sample 0.
+        x, y = ((at + 0.5) / SAMPLE_PX - 0.5 for at in (self.x, self.y))
+        sigma, angle = self.sigma_px / SAMPLE_PX, np.radians(self.angle_deg)
+        reach = int(4 * sigma) + 1
+        top, left = max(int(y) - reach, 0), max(int(x) - reach, 0)
+        part = log_light[top : int(y) + reach + 1, left : int(x) + reach + 1]
+        dy = np.arange(part.shape[0])[:, None] + top - y
+        dx = np.arange(part.shape[1])[None, :] + left - x
+        along, across = dx * np.cos(angle) + dy * np.sin(angle), dy * np.cos(angle) - dx * np.sin(angle)
+        bell = np.exp(-0.5 * (along**2 + (across / self.ratio) ** 2) / sigma**2)
+        part -= (self.depth * bell).astype(np.float32)
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,17 +73,26 @@ class Screen:
 
     def paint(self, shape: tuple[int, int], rng: np.random.Generator) -> FloatArray:
         """Return linear radiance, float32 (height, width, 3)."""
+        marks = self.blemishes(shape, rng)
+        canvas = canvas_shape(shape)
         level = rng.uniform(0.52, 0.68)
-        cast = np.array([1.0, 1.0, 1.0]) + rng.uniform(-0.06, 0.06) * np.array([1.0, 0.0, -1.0])
-        shading = _vignette(shape, rng) * _falloff(shape, rng)
-        log_marks = MOTTLE * field(shape, Spectrum(2.0, None, 48.0), rng)
-        for _ in range(int(rng.poisson(self.marks))):
-            _add_mark(log_marks, rng)
-        plain = (level * shading * np.exp(log_marks)).astype(np.float32)
-        return np.asarray(plain[..., None] * cast, dtype=np.float32)
+        warmth = rng.uniform(-0.06, 0.06)
+        log_light = field(canvas, Spectrum(2.0, None, 24.0), rng)
+        log_light *= np.float32(MOTTLE)
+        for mark in marks:
+            mark.add(log_light)
+        light = np.exp(log_light, out=log_light)
+        light *= vignette(canvas, rng)
+        light *= _falloff(canvas, rng)
+        light *= np.float32(level)
+        return full_size(colour(1 + warmth, 1.0, 1 - warmth) * light, shape, rng)
+
+    def blemishes(self, shape: tuple[int, int], rng: np.random.Generator) -> tuple[Mark, ...]:
+        """Return the marks of one frame; `paint` draws the same ones from the same generator state."""
+        return tuple(_mark(shape, rng) for _ in range(int(rng.poisson(self.marks))))
 
 
-def _vignette(shape: tuple[int, int], rng: np.random.Generator) -> FloatArray:
+def vignette(shape: tuple[int, int], rng: np.random.Generator) -> FloatArray:
     """Return cos⁴ of the field angle: natural vignetting, with the corners 8…20° off the axis."""
     corner = np.tan(np.radians(rng.uniform(8.0, 20.0)))
     squared = (rows(shape) - 0.5) ** 2 * shape[0] ** 2 + (columns(shape) - 0.5) ** 2 * shape[1] ** 2
@@ -57,17 +107,12 @@ def _falloff(shape: tuple[int, int], rng: np.random.Generator) -> FloatArray:
     return np.asarray(1 - depth * (along + 0.5), dtype=np.float32)
 
 
-def _add_mark(log_marks: FloatArray, rng: np.random.Generator) -> None:
-    """Add one defocused blemish in place: a soft ellipse of 25…140 px, 0.3…2.5 %, mostly darker."""
-    h, w = log_marks.shape
-    y, x = rng.uniform(0, h), rng.uniform(0, w)
-    sigma = np.exp(rng.uniform(np.log(12.0), np.log(60.0)))
-    ratio, angle = rng.uniform(0.5, 1.0), rng.uniform(0, np.pi)
-    depth = 0.025 * rng.uniform(0.35, 1.0) ** 2 * (-1 if rng.random() < 0.75 else 0.5)
-    reach = int(4 * sigma) + 1
-    top, left = max(int(y) - reach, 0), max(int(x) - reach, 0)
-    part = log_marks[top : int(y) + reach, left : int(x) + reach]
-    dy = np.arange(part.shape[0])[:, None] + top - y
-    dx = np.arange(part.shape[1])[None, :] + left - x
-    along, across = dx * np.cos(angle) + dy * np.sin(angle), dy * np.cos(angle) - dx * np.sin(angle)
-    part += depth * np.exp(-0.5 * (along**2 + (across / ratio) ** 2) / sigma**2).astype(np.float32)
+def _mark(shape: tuple[int, int], rng: np.random.Generator) -> Mark:
+    return Mark(
+        x=rng.uniform(-0.5, shape[1] - 0.5),
+        y=rng.uniform(-0.5, shape[0] - 0.5),
+        sigma_px=float(np.exp(rng.uniform(np.log(12.0), np.log(60.0)))),
+        ratio=rng.uniform(0.5, 1.0),
+        angle_deg=rng.uniform(0.0, 180.0),
+        depth=0.025 * rng.uniform(0.35, 1.0) ** 2 * (1.0 if rng.random() < 0.75 else -0.5),
+    )

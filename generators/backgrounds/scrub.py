@@ -1,25 +1,33 @@
-"""Heath and rough pasture: texture that drowns the shadows of dust."""
+"""Heath, gorse and rough pasture: texture that drowns the shadows of dust."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from .base import FloatArray, check_kind, pick_kind, scene_span
-from .noise import Spectrum, bent_field, field
+from .canvas import SAMPLE_PX, Texture, canvas_shape, full_size
+from .cells import by_cell, cell_distance, cells, domes
+from .noise import Spectrum, bent_field, field, tile, tile_side
+from .points import add_points, lit_share, power_law, scattered
 from .raster import colour, mix, shifted, slope, smoothstep
+from .tiles import Patchwork
 
-KINDS = ("heath", "plain")
+KINDS = ("heath", "plain", "gorse")
 
-OLIVE, STRAW, RUST, HEATHER, EARTH = (
+OLIVE, STRAW, RUST, HEATHER, EARTH, NEEDLES = (
     colour(0.120, 0.125, 0.042),
     colour(0.270, 0.215, 0.095),
     colour(0.175, 0.098, 0.045),
     colour(0.150, 0.095, 0.092),
     colour(0.110, 0.080, 0.055),
+    colour(0.085, 0.110, 0.035),
 )
-"""Linear sRGB of foliage, dead grass, bracken, heather in flower and bare ground in full light."""
+"""Linear sRGB of foliage, dead grass, bracken, heather in flower, bare ground and gorse in full light."""
+
+FLOWER = np.array((0.75, 0.52, 0.02), dtype=np.float32)
+"""Light that a gorse flower adds."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,8 +37,9 @@ class Scrub:
     Attributes
     ----------
     kind
-        ``"heath"`` (clumps with dark gaps 8…60 px wide, the size of dust shadows), ``"plain"`` (rough grass
-        without clumps) or ``"mixed"``, one of the two by chance.
+        ``"heath"`` (clumps with dark gaps 8…60 px wide, the size of dust shadows), ``"plain"`` (rough dry
+        grass without clumps), ``"gorse"`` (round bushes with black gaps between them) or ``"mixed"``, one of
+        them by chance.
     """
 
     kind: str = "mixed"
@@ -41,61 +50,134 @@ class Scrub:
     def paint(self, shape: tuple[int, int], rng: np.random.Generator) -> FloatArray:
         """Return linear radiance, float32 (height, width, 3)."""
         kind = pick_kind(self.kind, KINDS, rng)
-        painted = _heath(shape, rng) if kind == "heath" else _grass(shape, rng)
-        return np.minimum(painted, np.float32(1.0))
+        frame: FloatArray = {"heath": _heath, "plain": _grass, "gorse": _gorse}[kind](shape, rng)
+        np.minimum(frame, np.float32(1.0), out=frame)
+        return frame
 
 
 def _heath(shape: tuple[int, int], rng: np.random.Generator) -> FloatArray:
-    span, sun_deg = scene_span(shape), rng.uniform(35.0, 145.0)
-    clumps = bent_field(shape, Spectrum(1.9, 95.0, 6.0, 1.6), rng, bend_px=150.0)
-    sprays = bent_field(shape, Spectrum(1.5, 26.0, 3.0, 1.3), rng, bend_px=60.0)
+    canvas = canvas_shape(shape)
+    span, sun_deg = scene_span(canvas), rng.uniform(35.0, 145.0)
+    clumps = bent_field(canvas, Spectrum(1.9, 48.0, 3.0, 1.6), rng, bend_px=75.0)
+    sprays = bent_field(canvas, Spectrum(1.5, 13.0, 2.0, 1.3), rng, bend_px=30.0)
+    stands = bent_field(canvas, Spectrum(1.6, 0.3 * span, 8.0, 2.0), rng, bend_px=100.0)
+    stands += np.float32(0.35) * clumps
+    cover = smoothstep(stands, -1.1, 0.1)
+    height = np.float32(0.8) * clumps
+    height += np.float32(0.45) * sprays
+    height *= np.float32(0.25) + np.float32(0.75) * cover
+    light = _depth_light(height, cover)
+    light *= _cast_shadow(height, sun_deg)
+    light *= _leaning_light(height, sun_deg, -1.25)
+    light *= np.float32(rng.uniform(1.2, 1.8))
+    painting = _heath_colour(canvas, cover, rng)
+    painting *= light
+    return full_size(painting, shape, rng, _twigs(shape, rng))
+
+
+def _twigs(shape: tuple[int, int], rng: np.random.Generator) -> Texture:
+    """Return crossing twigs a pixel or two wide, with tips that catch the sun."""
+    side = tile_side(shape)
     twigs = np.maximum(
-        field(shape, Spectrum(1.0, 14.0, 2.4, 3.0, rng.uniform(40, 70)), rng),
-        field(shape, Spectrum(1.0, 14.0, 2.4, 3.0, rng.uniform(105, 140)), rng),
+        tile(side, Spectrum(1.0, 14.0, 2.4, 3.0, rng.uniform(40, 70)), rng),
+        tile(side, Spectrum(1.0, 14.0, 2.4, 3.0, rng.uniform(105, 140)), rng),
     )
-    cover = smoothstep(
-        bent_field(shape, Spectrum(1.6, 0.3 * span, 8.0, 2.0), rng, bend_px=200.0) + 0.35 * clumps, -1.1, 0.1
-    )
-    height = (0.25 + 0.75 * cover) * (0.8 * clumps + 0.45 * sprays)
-    light = _depth_light(height, cover) * _cast_shadow(height, sun_deg)
-    light *= np.exp(0.5 * np.tanh(-2.5 * slope(height, sun_deg)) + 0.28 * (twigs - 0.55))
-    light *= 1 + 0.9 * smoothstep(twigs + 0.5 * height, 1.6, 3.2)  # tips that catch the sun
-    return _heath_colour(shape, cover, rng) * (light * np.float32(rng.uniform(1.2, 1.8)))[..., None]
+    log_light = np.float32(0.28) * twigs + np.log1p(np.float32(0.7) * smoothstep(twigs, 1.5, 3.2))
+    return Texture(Patchwork(log_light - log_light.mean(), overlap=32), 1.0)
+
+
+def _leaning_light(height: FloatArray, sun_deg: float, strength: float) -> FloatArray:
+    """Return the gain exp(½ tanh(strength · slope)) of a rough surface lit from the side."""
+    tilt = slope(height, sun_deg)
+    tilt *= np.float32(strength)
+    gain = np.tanh(tilt, out=tilt)
+    gain *= np.float32(0.5)
+    return np.exp(gain, out=gain)
 
 
 def _depth_light(height: FloatArray, cover: FloatArray) -> FloatArray:
     """Return the share of skylight that reaches down between bushes: hollows under cover are dark."""
-    open_sky = 0.14 + 0.86 * smoothstep(height, -1.25, 0.15)
-    return np.asarray(1 - cover * (1 - open_sky), dtype=np.float32)
+    hidden = smoothstep(height, -1.25, 0.15)
+    hidden *= np.float32(0.86)
+    hidden -= np.float32(0.86)
+    hidden *= cover
+    hidden += np.float32(1)
+    return hidden
 
 
 def _cast_shadow(height: FloatArray, sun_deg: float) -> FloatArray:
-    """Return 1 in the sun, down to 0.4 where something taller stands a few pixels towards the sun."""
+    """Return 1 in the sun, down to 0.4 where something taller stands a few samples towards the sun."""
     c, s = np.cos(np.radians(sun_deg)), np.sin(np.radians(sun_deg))
-    near, far = (shifted(height, reach * c, -reach * s) - np.float32(0.05 * reach) for reach in (5.0, 11.0))
-    rise = np.asarray(np.maximum(near, far) - height, dtype=np.float32)
-    shade = smoothstep(rise, 0.1, 0.8)
-    return np.asarray(1 - 0.6 * shade, dtype=np.float32)
+    near = shifted(height, 2.5 * c, -2.5 * s)
+    near += np.float32(0.3)  # light slants down: what is further off must be taller
+    rise = np.maximum(near, shifted(height, 5.5 * c, -5.5 * s), out=near)
+    rise -= height
+    shade = smoothstep(rise, 0.65, 1.35)
+    shade *= np.float32(-0.6)
+    shade += np.float32(1)
+    return shade
 
 
 def _heath_colour(shape: tuple[int, int], cover: FloatArray, rng: np.random.Generator) -> FloatArray:
     """Return reflectance: bushes of two kinds over dead grass and bare ground, mingled at many scales."""
-    kinds = field(shape, Spectrum(1.15, 0.25 * scene_span(shape), 3.0, 1.5), rng)
-    ground_kinds = field(shape, Spectrum(1.2, 120.0, 4.0, 1.5), rng)
+    kinds = field(shape, Spectrum(1.15, 0.25 * scene_span(shape), 2.0, 1.5), rng)
+    ground_kinds = field(shape, Spectrum(1.2, 60.0, 8.0, 1.5), rng)
     other = RUST if rng.random() < 0.5 else HEATHER
-    bush = mix(np.broadcast_to(OLIVE, (*shape, 3)), other, 0.85 * smoothstep(kinds, -0.6, 1.8))
-    ground = mix(np.broadcast_to(STRAW, (*shape, 3)), EARTH, smoothstep(ground_kinds, -1.0, 1.5))
-    return mix(ground, bush, 0.85 * cover)
+    bush = mix(OLIVE, other, np.float32(0.85) * smoothstep(kinds, -0.6, 1.8))
+    ground = mix(STRAW, EARTH, smoothstep(ground_kinds, -1.0, 1.5))
+    return mix(ground, bush, np.float32(0.85) * cover)
+
+
+def _gorse(shape: tuple[int, int], rng: np.random.Generator) -> FloatArray:
+    """Round bushes of several sizes; where they meet, gaps as dark and as wide as dust."""
+    canvas = canvas_shape(shape)
+    sun_deg = rng.uniform(40.0, 140.0)
+    ragged = bent_field(canvas, Spectrum(1.2, 14.0, 2.0), rng, bend_px=24.0)
+    stands = field(canvas, Spectrum(1.6, 0.3 * scene_span(canvas), 8.0, 2.0), rng)
+    spacing = rng.uniform(20.0, 32.0)
+    distance, number = cells(canvas, spacing, rng)
+    distance -= np.float32(0.06) * ragged
+    height = domes(distance, 0.8)
+    height += np.float32(0.22) * domes(cell_distance(canvas, spacing / 4, rng), 0.9)
+    height += np.float32(0.10) * ragged
+    cover = smoothstep(stands, -1.7, -0.7)
+    light = smoothstep(height, 0.15, 0.85)
+    light *= np.float32(0.9)
+    light += np.float32(0.1)
+    light *= _leaning_light(height, sun_deg, -0.35 * spacing)
+    light = np.float32(1) + cover * (light - np.float32(1))
+    light *= np.float32(rng.uniform(1.5, 2.1))
+    tint = field(canvas, Spectrum(1.2, 80.0, 2.0), rng)
+    painting = mix(STRAW, mix(NEEDLES, OLIVE, smoothstep(tint, -1.5, 1.5)), np.float32(0.9) * cover)
+    painting *= light * (1 + cover * by_cell(number, np.expm1(rng.normal(0.0, 0.16, 256))))
+    frame = full_size(painting, shape, rng, replace(_twigs(shape, rng), amount=0.7))
+    _add_flowers(frame, light * cover, rng)
+    return frame
+
+
+def _add_flowers(frame: FloatArray, light: FloatArray, rng: np.random.Generator) -> None:
+    """Add yellow specks, mostly where some bushes are in bloom."""
+    bloom = smoothstep(field(light.shape, Spectrum(1.6, 160.0, 8.0), rng), 0.2, 2.0)
+    light = light * bloom
+    x, y = scattered((frame.shape[0], frame.shape[1]), rng.uniform(0.0, 9000.0), rng)
+    seen = lit_share(light, x, y, SAMPLE_PX) > 0.1
+    x, y = x[seen], y[seen]
+    bright = lit_share(light, x, y, SAMPLE_PX) * (1 + power_law(len(x), 2.0, rng, largest=4.0))
+    add_points(frame, x, y, bright.astype(np.float32)[:, None] * FLOWER, sigma_px=0.8)
 
 
 def _grass(shape: tuple[int, int], rng: np.random.Generator) -> FloatArray:
-    span = scene_span(shape)
+    canvas = canvas_shape(shape)
+    span, side = scene_span(canvas), tile_side(shape)
     blades = np.maximum(
-        field(shape, Spectrum(1.0, 30.0, 2.4, 4.0, 78.0), rng),
-        field(shape, Spectrum(1.0, 30.0, 2.4, 4.0, 105.0), rng),
+        tile(side, Spectrum(1.0, 30.0, 2.4, 4.0, 78.0), rng), tile(side, Spectrum(1.0, 30.0, 2.4, 4.0, 105.0), rng)
     )
-    tufts = bent_field(shape, Spectrum(1.1, 0.3 * span, 6.0, 2.0), rng, bend_px=150.0)
-    light = np.exp(0.3 * (blades - 0.55) + 0.22 * tufts) * np.float32(rng.uniform(1.1, 1.7))
-    dryness = field(shape, Spectrum(1.3, 0.4 * span, 4.0, 2.0), rng) + np.float32(0.4) * blades
-    dry = smoothstep(np.asarray(dryness, dtype=np.float32), -0.5, 1.8)
-    return mix(np.broadcast_to(OLIVE, (*shape, 3)), STRAW, dry) * light[..., None]
+    blades -= blades.mean()
+    tufts = bent_field(canvas, Spectrum(1.1, 0.3 * span, 3.0, 2.0), rng, bend_px=75.0)
+    dry = smoothstep(field(canvas, Spectrum(1.3, 0.4 * span, 2.0, 2.0), rng), -0.5, 1.8)
+    tufts *= np.float32(0.22)
+    light = np.exp(tufts, out=tufts)
+    light *= np.float32(rng.uniform(1.1, 1.7))
+    painting = mix(OLIVE, STRAW, dry)
+    painting *= light
+    return full_size(painting, shape, rng, Texture(Patchwork(blades, overlap=48), 0.33))

@@ -1,4 +1,4 @@
-"""Drifts, sparkle and blue shade."""
+"""Powder, drifts, crust, sparkle, blue shade, and rocks that poke through."""
 
 from __future__ import annotations
 
@@ -7,10 +7,13 @@ from dataclasses import dataclass
 import numpy as np
 
 from .base import FloatArray, check_kind, pick_kind, scene_span
-from .noise import Spectrum, bent_field, field
-from .raster import blur, colour, mix, slope, smoothstep
+from .canvas import SAMPLE_PX, Texture, canvas_shape, full_size
+from .noise import Spectrum, bent_field, field, tile, tile_side
+from .points import add_points, lit_share, power_law, scattered
+from .raster import blur, colour, mix, shifted, slope, smoothstep
+from .tiles import Patchwork
 
-KINDS = ("drifts", "sparkle", "shade")
+KINDS = ("drifts", "sparkle", "shade", "powder", "crust", "rocks")
 
 SUNLIT = colour(0.70, 0.69, 0.67)
 """Snow in the sun, exposed one stop and a little under saturation where the surface lies flat."""
@@ -18,8 +21,11 @@ SUNLIT = colour(0.70, 0.69, 0.67)
 SHADE = colour(0.20, 0.26, 0.36)
 """The same snow lit by blue sky only: a fifth to a third of the light."""
 
-GRAIN = 0.025
-"""Standard deviation in log luminance of the grain of the surface."""
+ROCK = colour(0.105, 0.098, 0.090)
+"""Dark wet rock in full light."""
+
+GRAIN = {"powder": 0.017, "crust": 0.04}
+"""Standard deviation in log luminance of the grain of the surface; 0.025 for the kinds not named."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,7 +36,9 @@ class Snow:
     ----------
     kind
         ``"drifts"`` (undulation and wind ripple), ``"sparkle"`` (also glints, up to saturation),
-        ``"shade"`` (also cast shadows) or ``"mixed"``, one of the three by chance.
+        ``"shade"`` (also cast shadows), ``"powder"`` (fresh and smooth), ``"crust"`` (plates with sharp
+        edges), ``"rocks"`` (stones of 5…80 px and larger ones through the snow) or ``"mixed"``, one of them
+        by chance.
     """
 
     kind: str = "mixed"
@@ -41,50 +49,137 @@ class Snow:
     def paint(self, shape: tuple[int, int], rng: np.random.Generator) -> FloatArray:
         """Return linear radiance, float32 (height, width, 3)."""
         kind = pick_kind(self.kind, KINDS, rng)
+        canvas = canvas_shape(shape)
         sun_deg = rng.uniform(20.0, 160.0)
-        sunlight = _sunlight(shape, sun_deg, rng)
+        sunlight = _sunlight(canvas, kind, sun_deg, rng)
         # A slope that turns from the sun turns from the bright part of the sky, too.
-        skylight = (0.8 + 0.2 * sunlight)[..., None]
+        skylight = np.float32(0.8) + np.float32(0.2) * sunlight
         if kind == "shade":
-            sunlight *= 1 - _cast_shade(shape, rng)
-        grain = np.exp(GRAIN * field(shape, Spectrum(0.6, 40.0, 2.5), rng))
-        snow = mix(SHADE * skylight, SUNLIT, sunlight) * grain[..., None]
-        if kind == "sparkle":
-            snow += _glints(sunlight, rng)[..., None]
-        return np.asarray(np.minimum(snow, 1.2) * rng.uniform(0.85, 1.05), dtype=np.float32)
+            sunlight *= 1 - _cast_shade(canvas, rng)
+        stones = _stones(canvas, sun_deg, rng) if kind == "rocks" else None
+        if stones is not None:
+            sunlight *= 1 - stones.shadow
+        snow = mix(SHADE * skylight, SUNLIT, sunlight)
+        if stones is not None:
+            snow = mix(snow, ROCK * stones.light, stones.cover)
+        snow *= np.float32(rng.uniform(0.85, 1.05))
+        frame = full_size(snow, shape, rng, _grain(shape, kind, rng))
+        if kind in ("sparkle", "powder"):
+            _add_glints(frame, sunlight, 900.0 if kind == "sparkle" else 60.0, rng)
+        return np.minimum(frame, np.float32(1.2), out=frame)
 
 
-def _sunlight(shape: tuple[int, int], sun_deg: float, rng: np.random.Generator) -> FloatArray:
+def _grain(shape: tuple[int, int], kind: str, rng: np.random.Generator) -> Texture:
+    grain = tile(tile_side(shape), Spectrum(0.6, 40.0, 2.5), rng)
+    return Texture(Patchwork(grain, overlap=32), GRAIN.get(kind, 0.025))
+
+
+def _sunlight(shape: tuple[int, int], kind: str, sun_deg: float, rng: np.random.Generator) -> FloatArray:
     """Return the sun's share of the light by the slope towards it, softly clipped, around 1 on the flat."""
+    light = slope(_height(shape, kind, rng), sun_deg)
+    light *= np.float32(-0.55)
+    light += np.float32(0.935)
+    light = np.tanh(light, out=light)
+    light *= np.float32(1.27)
+    return np.maximum(light, np.float32(0.03), out=light)
+
+
+def _height(shape: tuple[int, int], kind: str, rng: np.random.Generator) -> FloatArray:
+    """Return the surface, in samples: drifts, and on them what the wind has carved."""
     span = scene_span(shape)
-    drifts = bent_field(shape, Spectrum(2.9, 0.6 * span, 48.0, 2.2), rng, bend_px=span / 2)
-    wind = rng.uniform(-25.0, 25.0)
-    ripple = bent_field(shape, Spectrum(2.2, 80.0, 5.0, 3.5, wind), rng, bend_px=200.0)
+    height = bent_field(shape, Spectrum(2.9, 0.6 * span, 24.0, 2.2), rng, bend_px=span / 2)
+    height *= np.float32(0.05 * span)
+    if kind == "powder":
+        pillows = bent_field(shape, Spectrum(2.6, 70.0, 10.0, 1.5), rng, bend_px=120.0)
+        pillows *= np.float32(rng.uniform(0.8, 1.8))
+        height += pillows
+    elif kind == "crust":
+        height += _plates(shape, rng)
+    else:
+        height += _ripple(shape, rng)
+    return height
+
+
+def _ripple(shape: tuple[int, int], rng: np.random.Generator) -> FloatArray:
+    """Return wind ripple: rounded backs with sharp lee edges, not sine waves, stronger here than there."""
+    span, wind = scene_span(shape), rng.uniform(-25.0, 25.0)
+    ripple = bent_field(shape, Spectrum(2.2, 40.0, 2.5, 3.5, wind), rng, bend_px=100.0)
     strength = smoothstep(field(shape, Spectrum(2.0, 0.5 * span, 16.0), rng), -0.8, 1.4)
-    # Wind carves: rounded backs with sharp lee edges, not sine waves.
-    height = (0.05 * span) * drifts - rng.uniform(3.5, 7.0) * strength * np.sqrt(ripple**2 + 0.02)
-    light = 0.85 - 0.5 * slope(height, sun_deg)
-    return np.asarray(np.clip(1.27 * np.tanh(1.1 * light), 0.03, 1.25), dtype=np.float32)
+    ripple *= ripple
+    ripple += np.float32(0.02)
+    ripple = np.sqrt(ripple, out=ripple)
+    ripple *= strength
+    ripple *= np.float32(-rng.uniform(1.8, 3.5))
+    return ripple
+
+
+def _plates(shape: tuple[int, int], rng: np.random.Generator) -> FloatArray:
+    """Return wind crust: flat plates that end in steps a sample or two wide, eroded at the edge."""
+    wind = rng.uniform(-25.0, 25.0)
+    layers = bent_field(shape, Spectrum(2.1, 160.0, 3.0, 4.0, wind), rng, bend_px=160.0)
+    worn = field(shape, Spectrum(1.2, 40.0, 2.0, 2.0, wind), rng)
+    layers += np.float32(0.09) * worn
+    layers *= np.float32(rng.uniform(1.0, 1.5))
+    whole = np.floor(layers)
+    layers -= whole
+    step = smoothstep(layers, 0.0, 0.3)
+    step += whole
+    step *= np.float32(rng.uniform(1.3, 2.4))
+    step += np.float32(0.18) * worn
+    return step
 
 
 def _cast_shade(shape: tuple[int, int], rng: np.random.Generator) -> FloatArray:
     """Return 0…1 of shade: a ridge's, soft-edged, and long ones of trees, sharp near what casts them."""
     span, along = scene_span(shape), rng.uniform(-25.0, 25.0)
     ridge = bent_field(shape, Spectrum(2.6, 0.9 * span, 8.0, 2.5, along), rng, bend_px=0.4 * span)
-    trees = bent_field(shape, Spectrum(1.9, 0.07 * span, 3.0, 9.0, along), rng, bend_px=0.5 * span)
+    trees = bent_field(shape, Spectrum(1.9, 0.07 * span, 2.0, 9.0, along), rng, bend_px=0.5 * span)
     where = smoothstep(field(shape, Spectrum(2.2, 0.6 * span, 16.0), rng), -0.4, 0.6)
-    silhouette = ridge - np.float32(rng.uniform(0.5, 1.2)) + 0.7 * where * np.maximum(trees, 0)
-    hard, soft = smoothstep(silhouette, 0.0, 0.09), smoothstep(blur(silhouette, 5.0), -0.15, 0.4)
-    softness = smoothstep(field(shape, Spectrum(2.0, 0.6 * span, 16.0), rng), -0.7, 0.7)
-    return (hard + (soft - hard) * softness) * np.float32(rng.uniform(0.8, 0.95))
+    silhouette = np.maximum(trees, 0, out=trees)
+    silhouette *= np.float32(0.7) * where
+    silhouette += ridge
+    silhouette -= np.float32(rng.uniform(0.5, 1.2))
+    hard, soft = smoothstep(silhouette, 0.0, 0.09), smoothstep(blur(silhouette, 2.5), -0.15, 0.4)
+    soft -= hard
+    soft *= smoothstep(field(shape, Spectrum(2.0, 0.6 * span, 16.0), rng), -0.7, 0.7)
+    hard += soft
+    hard *= np.float32(rng.uniform(0.8, 0.95))
+    return hard
 
 
-def _glints(sunlight: FloatArray, rng: np.random.Generator) -> FloatArray:
-    """Return light added by crystals that mirror the sun: one pixel or two in some of a thousand."""
-    h, w = sunlight.shape
-    count = int(rng.poisson(h * w * rng.uniform(4e-4, 1.5e-3)))
-    y, x = rng.integers(h, size=count), rng.integers(w, size=count)
-    glints = np.zeros((h, w), dtype=np.float32)
-    # Few are strong: the brightness of mirrors of random tilt and size falls off like a power law.
-    np.maximum.at(glints, (y, x), (0.25 * rng.pareto(1.6, count)).clip(0, 6).astype(np.float32))
-    return blur(glints, 0.55) * np.minimum(sunlight, 1)
+@dataclass(frozen=True, slots=True)
+class _Stones:
+    """Where rock shows, how it is lit, and where it shades the snow; planes of 0…1 (light: about 1)."""
+
+    cover: FloatArray
+    light: FloatArray
+    shadow: FloatArray
+
+
+def _stones(shape: tuple[int, int], sun_deg: float, rng: np.random.Generator) -> _Stones:
+    """Outcrops and single stones, most of them a few pixels wide, gathered in patches."""
+    span = scene_span(shape)
+    patches = field(shape, Spectrum(2.0, 0.5 * span, 16.0), rng)
+    relief = bent_field(shape, Spectrum(1.7, 60.0, 2.0, 1.6), rng, bend_px=60.0)
+    grit = field(shape, Spectrum(1.0, 20.0, 2.0), rng)
+    height = relief + np.float32(0.9) * patches
+    height += np.float32(0.18) * grit
+    height -= np.float32(rng.uniform(0.7, 2.6))
+    cover = smoothstep(height, 0.0, 0.12)
+    light = slope(relief, sun_deg)
+    light *= np.float32(-3.0)
+    light += np.float32(0.35) * grit
+    light = np.exp(np.clip(light, -1.5, 1.6, out=light), out=light)
+    c, s = np.cos(np.radians(sun_deg)), np.sin(np.radians(sun_deg))
+    shadow = np.maximum(cover, shifted(cover, 2.0 * c, -2.0 * s))
+    shadow = blur(np.maximum(shadow, shifted(cover, 4.5 * c, -4.5 * s), out=shadow), 0.8)
+    return _Stones(cover, light, np.float32(0.85) * shadow)
+
+
+def _add_glints(frame: FloatArray, sunlight: FloatArray, per_megapixel: float, rng: np.random.Generator) -> None:
+    """Add crystals that mirror the sun; mirrors of random tilt and size: few are strong."""
+    shape = (frame.shape[0], frame.shape[1])
+    x, y = scattered(shape, per_megapixel * rng.uniform(0.5, 1.6), rng)
+    light = 0.25 * power_law(len(x), 1.6, rng, largest=24.0)
+    light *= np.minimum(lit_share(sunlight, x, y, SAMPLE_PX), 1)
+    add_points(frame, x, y, light.astype(np.float32)[:, None], sigma_px=0.55)

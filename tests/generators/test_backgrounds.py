@@ -23,10 +23,27 @@ KINDS = [
     ("snow", "drifts"),
     ("snow", "sparkle"),
     ("snow", "shade"),
+    ("snow", "powder"),
+    ("snow", "crust"),
+    ("snow", "rocks"),
     ("scrub", "heath"),
     ("scrub", "plain"),
+    ("scrub", "gorse"),
+    ("rock", "limestone"),
+    ("rock", "granite"),
+    ("rock", "scree"),
+    ("water", "still"),
+    ("water", "ripples"),
+    ("water", "glints"),
+    ("mist", "veil"),
+    ("mist", "ridges"),
+    ("night", "stars"),
+    ("night", "glow"),
+    ("wall", "plaster"),
+    ("wall", "concrete"),
     ("screen", None),
 ]
+PAINTED = tuple(dict.fromkeys(name for name, _ in KINDS))
 SHAPE = (96, 128)
 
 
@@ -189,13 +206,12 @@ def test_another_process_paints_the_same_bits():
     code = (
         "import hashlib, numpy as np\n"
         "from moteyard.generators.backgrounds import make\n"
-        "for name in ('sky', 'snow', 'scrub', 'screen'):\n"
+        f"for name in {PAINTED}:\n"
         f"    image = make(name).paint({SHAPE}, np.random.default_rng(1))\n"
         "    print(hashlib.sha256(image.tobytes()).hexdigest())\n"
     )
     there = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
-    names = ("sky", "snow", "scrub", "screen")
-    here = [hashlib.sha256(painted(make(name)).tobytes()).hexdigest() for name in names]
+    here = [hashlib.sha256(painted(make(name)).tobytes()).hexdigest() for name in PAINTED]
     assert there.stdout.split() == here
 
 
@@ -285,14 +301,14 @@ def test_screen_without_marks_darkens_towards_a_corner():
 
 
 def test_register_names_its_neighbours():
-    assert list(BACKGROUNDS) == ["sky", "snow", "scrub", "screen", "photograph"]
+    assert list(BACKGROUNDS) == [*PAINTED, "photograph"]
     with pytest.raises(ValueError, match=r"unknown background 'snou'; did you mean 'snow'\? known are sky, snow"):
         make("snou")
     with pytest.raises(ValueError, match=r"unknown option of sky 'knd'; did you mean 'kind'\? known are kind"):
         make("sky", {"knd": "clear"})
     with pytest.raises(ValueError, match=r"photograph needs the option folder"):
         make("photograph")
-    with pytest.raises(ValueError, match=r"scrub knows no kind 'bog'; known are heath, plain, mixed"):
+    with pytest.raises(ValueError, match=r"scrub knows no kind 'bog'; known are heath, plain, gorse, mixed"):
         make("scrub", {"kind": "bog"})
     with pytest.raises(ValueError, match=r"marks must be from 0 to 1000, not -1"):
         make("screen", {"marks": -1})

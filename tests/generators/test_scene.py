@@ -9,6 +9,7 @@ import pytest
 
 from moteyard.generators.camera import Camera
 from moteyard.generators.contamination import read_state
+from moteyard.generators.distractors import Distractors
 from moteyard.generators.fibre import Fibre
 from moteyard.generators.optics import Optics
 from moteyard.generators.particles import Population
@@ -158,3 +159,36 @@ def test_the_footprint_of_lines():
         assert reach < half + frame.truth.fwhm_px[owner]
         if frame.truth.kind[owner] == "ring":
             assert frame.footprint[round(frame.truth.y[owner]), round(frame.truth.x[owner])] != owner
+
+
+def test_distractors_are_drawn_and_labelled_and_are_no_dust():
+    plain = render(scene("sky"))
+    busy = render(scene("sky", distractors=Distractors(birds=3, discs=2, hot_pixels=4)))
+    kinds = {each.kind for each in busy.distractors}
+    assert kinds >= {"bird", "hot pixel"}
+    assert plain.distractors == ()
+    assert busy.truth.x.tolist() == plain.truth.x.tolist()
+    for hot in (each for each in busy.distractors if each.kind == "hot pixel"):
+        row, column = round(hot.y), round(hot.x)
+        before = int(plain.pixels[row, column, hot.channel])
+        assert int(busy.pixels[row, column, hot.channel]) > before or before > 250
+    assert np.abs(busy.clean - plain.clean).max() > 0.1
+
+
+def test_a_hot_photosite_under_a_mosaic_is_hot_whatever_its_colour():
+    raw = dataclasses.replace(CAMERA, demosaic="bilinear", bits=16, encoding="linear", full_well_e=1e6)
+    cold, hot = (render(scene("screen", camera=raw, distractors=Distractors(hot_pixels=mean))) for mean in (0.0, 6.0))
+    spots = [each for each in hot.distractors if each.kind == "hot pixel"]
+    assert spots
+    for spot in spots:
+        near = (
+            slice(max(0, round(spot.y) - 1), round(spot.y) + 2),
+            slice(max(0, round(spot.x) - 1), round(spot.x) + 2),
+        )
+        gained = (hot.pixels[near].astype(int) - cold.pixels[near]).max() / 65535
+        assert gained == pytest.approx(min(spot.own, 0.2), abs=0.01) or gained > 0.2
+
+
+def test_marks_of_a_screen_are_labelled():
+    marks = [each for each in render(scene("screen", options=(("marks", 20.0),))).distractors if each.kind == "mark"]
+    assert len(marks) > 5

@@ -1,0 +1,99 @@
+"""From a painting at half the resolution to the frame: enlarged, with fine texture at full resolution.
+
+A lens, an anti-aliasing filter and demosaicing leave little contrast at the finest octave of a photograph
+(common practice), so shapes and colours are painted on a canvas of one sample for every 2×2 pixels, at a
+quarter of the cost, and only a luminance texture is made for every pixel.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+
+from .base import FloatArray
+from .tiles import Patchwork
+
+SAMPLE_PX = 2
+"""Pixels of the frame to a sample of the canvas."""
+
+BAND_PX = 192
+"""Rows of the frame made at a time: all that is needed for them stays in the processor's cache."""
+
+MARGIN = 2
+"""Canvas rows that cubic interpolation looks at beyond a band."""
+
+
+@dataclass(frozen=True, slots=True)
+class Texture:
+    """Fine modulation of the light by exp(amount · noise).
+
+    Attributes
+    ----------
+    work
+        Noise of mean 0, in frame pixels; its stride must be `BAND_PX`.
+    amount
+        Standard deviation in log luminance for noise of variance 1: a number, or canvas samples.
+    """
+
+    work: Patchwork
+    amount: FloatArray | float
+
+
+def canvas_shape(shape: tuple[int, int]) -> tuple[int, int]:
+    """Return the canvas that covers a frame of `shape` pixels."""
+    return -(-shape[0] // SAMPLE_PX), -(-shape[1] // SAMPLE_PX)
+
+
+def full_size(
+    canvas: FloatArray, shape: tuple[int, int], rng: np.random.Generator, texture: Texture | None = None
+) -> FloatArray:
+    """Return the frame, float32 (height, width, 3), of a canvas of planes (3, rows, columns).
+
+    Negative overshoot of the interpolation is cut off.
+    """
+    import cv2
+
+    out = np.empty((*shape, 3), dtype=np.float32)
+    noise = _plain(shape) if texture is None else texture.work.bands(shape, rng)
+    for number, grain in enumerate(noise):
+        top = number * BAND_PX
+        gain = None if texture is None else _gain(texture, grain, top)
+        planes = [_enlarged_rows(plane, top, grain.shape) for plane in canvas]
+        for plane in planes:
+            if gain is not None:
+                np.multiply(plane, gain, out=plane)
+            cv2.threshold(plane, 0.0, 0.0, cv2.THRESH_TOZERO, dst=plane)
+        cv2.merge(planes, dst=out[top : top + len(grain)])
+    return out
+
+
+def _plain(shape: tuple[int, int]) -> Iterator[FloatArray]:
+    """Yield as many empty bands as a texture would fill."""
+    for top in range(0, shape[0], BAND_PX):
+        yield np.empty((min(BAND_PX, shape[0] - top), shape[1]), dtype=np.float32)
+
+
+def _gain(texture: Texture, grain: FloatArray, top: int) -> FloatArray:
+    """Return exp(amount · noise) for the rows from `top` on."""
+    import cv2
+
+    if isinstance(texture.amount, np.ndarray):
+        amount = _enlarged_rows(texture.amount, top, grain.shape)
+        log_gain = np.multiply(amount, grain, out=amount)
+    else:
+        log_gain = grain * np.float32(texture.amount)
+    return np.asarray(cv2.exp(log_gain, dst=log_gain), dtype=np.float32)
+
+
+def _enlarged_rows(plane: FloatArray, top: int, shape: tuple[int, ...]) -> FloatArray:
+    """Return the frame's rows from `top` on, `shape` of them, of one plane of the canvas."""
+    import cv2
+
+    first = max(top // SAMPLE_PX - MARGIN, 0)
+    last = min(-(-(top + shape[0]) // SAMPLE_PX) + MARGIN, len(plane))
+    size = (SAMPLE_PX * plane.shape[1], SAMPLE_PX * (last - first))
+    large = cv2.resize(plane[first:last], size, interpolation=cv2.INTER_CUBIC)
+    skip = top - SAMPLE_PX * first
+    return np.ascontiguousarray(large[skip : skip + shape[0], : shape[1]])

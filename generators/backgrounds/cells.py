@@ -1,0 +1,64 @@
+"""Cells about scattered seeds: bushes, stones, plates of crust."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from .base import FloatArray
+
+
+def cell_distance(shape: tuple[int, int], spacing: float, rng: np.random.Generator) -> FloatArray:
+    """Return every sample's distance to the nearest of scattered seeds, in units of their mean spacing.
+
+    The seeds are a Poisson process of one in `spacing`² samples. Creases run halfway between seeds, as where
+    bushes or stones meet: P(distance > r) = exp(−πr²).
+    """
+    import cv2
+
+    seeds, margin = _seeds(shape, spacing, rng)
+    distance = np.asarray(cv2.distanceTransform(seeds, cv2.DIST_L2, cv2.DIST_MASK_5), dtype=np.float32)
+    return _inner(distance, margin, spacing)
+
+
+def cells(shape: tuple[int, int], spacing: float, rng: np.random.Generator) -> tuple[FloatArray, NDArray[np.int32]]:
+    """Return `cell_distance` and the number of the cell that every sample belongs to, from 1 on."""
+    import cv2
+
+    seeds, margin = _seeds(shape, spacing, rng)
+    distance, number = cv2.distanceTransformWithLabels(
+        seeds, cv2.DIST_L2, cv2.DIST_MASK_5, labelType=cv2.DIST_LABEL_PIXEL
+    )
+    inside = np.asarray(number[margin:-margin, margin:-margin], dtype=np.int32)
+    return _inner(np.asarray(distance, dtype=np.float32), margin, spacing), inside
+
+
+def by_cell(number: NDArray[np.int32], values: NDArray[np.float64]) -> FloatArray:
+    """Return one of `values` for every cell, taken in turn."""
+    import cv2
+
+    table = np.resize(values.astype(np.float32), 256)
+    return np.asarray(cv2.LUT((number & 255).astype(np.uint8), table), dtype=np.float32)
+
+
+def _seeds(shape: tuple[int, int], spacing: float, rng: np.random.Generator) -> tuple[NDArray[np.uint8], int]:
+    """Return 0 at the seeds and 255 elsewhere, and how far the map reaches beyond the shape."""
+    margin = int(3 * spacing)
+    h, w = shape[0] + 2 * margin, shape[1] + 2 * margin
+    count = max(int(rng.poisson(h * w / spacing**2)), 1)
+    seeds = np.full((h, w), 255, dtype=np.uint8)
+    seeds[rng.integers(h, size=count), rng.integers(w, size=count)] = 0
+    return seeds, margin
+
+
+def _inner(distance: FloatArray, margin: int, spacing: float) -> FloatArray:
+    return np.asarray(distance[margin:-margin, margin:-margin] * np.float32(1 / spacing), dtype=np.float32)
+
+
+def domes(distance: FloatArray, radius: float) -> FloatArray:
+    """Return the height 0…1 of round heaps of that radius: √(1 − (distance/radius)²), 0 beyond."""
+    squared = distance * np.float32(1 / radius)
+    squared *= squared
+    np.subtract(1, squared, out=squared)
+    np.maximum(squared, 0, out=squared)
+    return np.asarray(np.sqrt(squared, out=squared), dtype=np.float32)
