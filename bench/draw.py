@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from functools import lru_cache
+from pathlib import Path
 from typing import Any
 
 DARK, LIGHT = (20, 20, 20), (255, 214, 102)
@@ -40,9 +42,15 @@ def ticks(draw: Any, centre: tuple[float, float], radius: float, *, unit: int) -
             draw.line(ends, fill=colour, width=width)
 
 
-def words(draw: Any, place: tuple[float, float], text: str, *, unit: int) -> None:
-    """Write a few words or a number."""
+@lru_cache(maxsize=8)
+def lettering(size: int) -> Any:
+    """Return a font of that size in pixels: DejaVu Sans, which matplotlib ships; Pillow's own lacks the µ."""
+    from matplotlib import get_data_path
     from PIL import ImageFont
 
-    font = ImageFont.load_default(size=10 * unit + 4)
-    draw.text(place, text, font=font, fill=LIGHT, stroke_width=unit, stroke_fill=DARK)
+    return ImageFont.truetype(str(Path(get_data_path()) / "fonts" / "ttf" / "DejaVuSans.ttf"), size)
+
+
+def words(draw: Any, place: tuple[float, float], text: str, *, unit: int) -> None:
+    """Write a few words or a number."""
+    draw.text(place, text, font=lettering(10 * unit + 4), fill=LIGHT, stroke_width=unit, stroke_fill=DARK)

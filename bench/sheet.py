@@ -23,6 +23,7 @@ from ..generators.scene import Scene, render, scene_seed
 from ..generators.scratch import Scratch
 from ..generators.shade import shade
 from ..generators.transfer import encode
+from .draw import lettering
 from .errors import YardError
 
 Pixels = NDArray[np.uint8]
@@ -95,10 +96,10 @@ def _side_by_side(pictures: list[Pixels]) -> Pixels:
 
 
 def _caption(text: str, width: int) -> Pixels:
-    from PIL import Image, ImageDraw, ImageFont
+    from PIL import Image, ImageDraw
 
     strip = Image.new("RGB", (width, _LABEL), "white")
-    ImageDraw.Draw(strip).text((2, 1), text, fill="black", font=ImageFont.load_default(12))
+    ImageDraw.Draw(strip).text((2, 1), text, fill="black", font=lettering(12))
     return np.asarray(strip)
 
 

@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from ..draw import DARK, LIGHT
+from ..draw import DARK, LIGHT, lettering
 
 TILE_PX, GAP_PX, HEAD_PX = 104, 6, 40
 
@@ -50,13 +50,13 @@ def write_sheet(
     path: Path, tiles: Sequence[Sequence[Tile]], *, names: Sequence[str], members: Sequence[Sequence[int]]
 ) -> None:
     """Write a JPEG of tiles [place][picture]; a light frame tells in which pictures the place was found."""
-    from PIL import Image, ImageDraw, ImageFont
+    from PIL import Image, ImageDraw
 
     rows, columns = len(tiles), len(names)
     pitch = TILE_PX + GAP_PX
     sheet = Image.new("RGB", (HEAD_PX + columns * pitch, HEAD_PX + rows * pitch), DARK)
     draw = ImageDraw.Draw(sheet)
-    font = ImageFont.load_default(size=12)
+    font = lettering(12)
     for column, name in enumerate(names):
         text = name if len(name) <= 16 else name[:7] + "…" + name[-8:]
         draw.text((HEAD_PX + column * pitch, HEAD_PX - 18), text, font=font, fill=BRIGHT)
