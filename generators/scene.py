@@ -20,7 +20,7 @@ from .detectability import NEIGHBOURHOOD, detectability, ground_spectrum, tile_s
 from .distractors import Distractor, Distractors, screen_marks
 from .optics import Optics
 from .particles import Population
-from .shade import footprint, overlap, shade
+from .shade import footprint, overlap, shaded
 from .shadow import LUMINANCE, Shadow
 from .transfer import decode
 from .truth import Placed, Truth, cast_all
@@ -133,7 +133,7 @@ class Frame:
         Linear radiance without dust or noise, float32 (height, width, 3), read-only.
     footprint
         Index into the truth of the fibre, ring or scratch whose shadow lies on a pixel, int16 (height, width),
-        −1 elsewhere, read-only: a place anywhere along a line is a place on it.
+        −1 elsewhere, read-only: a place anywhere along a line is a place on it. None where there is none.
     ignored
         Where the frame is not to be judged, booleans (height, width), or None: a photograph's own mask.
     distractors
@@ -144,7 +144,7 @@ class Frame:
     pixels: NDArray[Any]
     truth: Truth
     clean: NDArray[np.float32]
-    footprint: NDArray[np.int16]
+    footprint: NDArray[np.int16] | None = None
     ignored: NDArray[np.bool_] | None = None
     distractors: tuple[Distractor, ...] = ()
 
@@ -208,13 +208,9 @@ def expose(
     for thing in distractors:
         if not thing.on_raw:
             thing.draw(clean)
-    dusty = clean.copy()
-    for each in casts:
-        shade(dusty, each.shadow)
-    for thing in distractors:
-        if thing.on_raw:
-            _heat(dusty, thing, mosaic=scene.camera.demosaic != "none")
-    pixels = scene.camera.expose(dusty, rng)
+    hot = _hot(distractors, mosaic=scene.camera.demosaic != "none")
+    with shaded(clean, casts, hot):
+        pixels = scene.camera.expose(clean, rng)
     grounds = [_ground(scene, clean, each.shadow, rng) for each in casts]
     truth = Truth.of(casts, grounds, scene.optics)
     pixels.flags.writeable = False
@@ -223,10 +219,14 @@ def expose(
     return Frame(scene=scene, pixels=pixels, truth=truth, clean=clean, footprint=lines, distractors=tuple(distractors))
 
 
-def _heat(light: NDArray[np.float32], hot: Distractor, *, mosaic: bool) -> None:
-    """Add a hot photosite's dark signal, in units of light: to all colours under a mosaic, which keeps one."""
-    for channel in range(3) if mosaic else (hot.channel,):
-        replace(hot, channel=channel).draw(light)
+def _hot(distractors: Sequence[Distractor], *, mosaic: bool) -> list[Distractor]:
+    """Return the hot photosites, each in all colours under a mosaic, which keeps one of them."""
+    return [
+        replace(thing, channel=channel)
+        for thing in distractors
+        if thing.on_raw
+        for channel in (range(3) if mosaic else (thing.channel,))
+    ]
 
 
 def _ground(scene: Scene, clean: NDArray[np.float32], shadow: Shadow, rng: np.random.Generator) -> tuple[float, float]:
