@@ -34,6 +34,8 @@ class Line:
         Average precision at each f-number, with intervals.
     found
         Recall at one false alarm a frame or fewer, 0…1.
+    found_by_megapixel
+        Recall at one false alarm a megapixel or fewer, 0…1.
     cpu_s_per_megapixel
         Median over the frames.
     """
@@ -41,6 +43,7 @@ class Line:
     row: Row
     by_f_number: dict[float, Interval]
     found: float
+    found_by_megapixel: float
     cpu_s_per_megapixel: float
 
 
@@ -109,10 +112,12 @@ def _resampled(table: Table) -> dict[str, Resampled]:
 
 
 def _line(row: Row, records: Sequence[Record], apertures: dict[float, dict[str, Resampled]]) -> Line:
+    curve = pooled_curve(records)
     return Line(
         row=row,
         by_f_number={f: bca(methods[row.method]) for f, methods in apertures.items()},
-        found=float(pooled_curve(records).recall_at([1.0])[0]),
+        found=float(curve.recall_at([1.0])[0]),
+        found_by_megapixel=float(curve.recall_at_per_megapixel([1.0])[0]),
         cpu_s_per_megapixel=float(np.median([record.result.cpu_s / record.frame.megapixels for record in records])),
     )
 
