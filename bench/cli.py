@@ -51,6 +51,7 @@ def _parser() -> argparse.ArgumentParser:
     commands = parser.add_subparsers(title="commands", required=True, metavar="COMMAND")
     _rank(commands.add_parser("rank", help="render a suite, judge detectors on it, rank them (the main job)"))
     _threshold(commands.add_parser("threshold", help="choose a threshold from a result, with a guarantee"))
+    _limit(commands.add_parser("limit", help="how large a grain must be to be found, from a result"))
     _find(commands.add_parser("find", help="look for dust shadows in real photographs"))
     _render(commands.add_parser("render", help="write a suite's labelled frames to disk"))
     _list(commands.add_parser("list", help="list suites, detectors and backgrounds"))
@@ -99,6 +100,27 @@ def _run_threshold(options: argparse.Namespace) -> int:
 
     wish = Wish(most=options.at_most, share=options.share, confidence=options.confidence)
     return choose_threshold(options.result, detector=options.detector, wish=wish, out=options.out)
+
+
+def _limit(parser: argparse.ArgumentParser) -> None:
+    parser.description = (
+        "Fit the probability of detection over grain size at the chosen thresholds, per ground and aperture: the "
+        "sizes found 5 and 9 times in 10, with likelihood-ratio intervals."
+    )
+    _at_thresholds(parser)
+    parser.set_defaults(run=_run_limit)
+
+
+def _run_limit(options: argparse.Namespace) -> int:
+    from .limit_command import show_limit
+
+    return show_limit(options.result, detector=options.detector, threshold_file=options.threshold_file)
+
+
+def _at_thresholds(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("result", type=Path, help="a folder that rank wrote")
+    parser.add_argument("--detector", metavar="NAME", help="which method (the one that thresholds were chosen for)")
+    parser.add_argument("--threshold-file", type=Path, metavar="FILE", help="thresholds (RESULT/threshold.json)")
 
 
 def _find(parser: argparse.ArgumentParser) -> None:
