@@ -52,6 +52,7 @@ def _parser() -> argparse.ArgumentParser:
     _rank(commands.add_parser("rank", help="render a suite, judge detectors on it, rank them (the main job)"))
     _threshold(commands.add_parser("threshold", help="choose a threshold from a result, with a guarantee"))
     _limit(commands.add_parser("limit", help="how large a grain must be to be found, from a result"))
+    _errors(commands.add_parser("errors", help="which kinds of mistakes a method makes, from a result"))
     _find(commands.add_parser("find", help="look for dust shadows in real photographs"))
     _render(commands.add_parser("render", help="write a suite's labelled frames to disk"))
     _list(commands.add_parser("list", help="list suites, detectors and backgrounds"))
@@ -115,6 +116,21 @@ def _run_limit(options: argparse.Namespace) -> int:
     from .limit_command import show_limit
 
     return show_limit(options.result, detector=options.detector, threshold_file=options.threshold_file)
+
+
+def _errors(parser: argparse.ArgumentParser) -> None:
+    parser.description = (
+        "Count, at the chosen thresholds, merged, offset and duplicate candidates, those on bare ground and missed "
+        "shadows, and say what mending each kind would add to F1."
+    )
+    _at_thresholds(parser)
+    parser.set_defaults(run=_run_errors)
+
+
+def _run_errors(options: argparse.Namespace) -> int:
+    from .errors_command import show_errors
+
+    return show_errors(options.result, detector=options.detector, threshold_file=options.threshold_file)
 
 
 def _at_thresholds(parser: argparse.ArgumentParser) -> None:

@@ -171,6 +171,17 @@ def test_limit_of_another_method_chooses_its_thresholds(result, capsys, tmp_path
     assert "choose again with: moteyard threshold" in capsys.readouterr().err
 
 
+def test_errors_part_the_counts_of_the_threshold(result, capsys):
+    assert main(["errors", str(result)]) == 0
+    assert "ERRORS   matched" in capsys.readouterr().out
+    with (result / "errors.csv").open(encoding="utf-8") as file:
+        rows = {(row["ground"], row["f_number"]): row for row in csv.DictReader(file)}
+    assert len(rows) == 6
+    with (result / "cases.csv").open(encoding="utf-8") as file:
+        shadows = sum(int(row["counted"]) for row in csv.DictReader(file) if row["method"] == "dog")
+    assert int(rows["sky", "all"]["shadows"]) + int(rows["scrub", "all"]["shadows"]) == shadows
+
+
 def test_find_on_a_rendered_photograph(result, tmp_path, capsys):
     """What the yard knows, `find` finds: a rendered sky goes through a file and back."""
     frames = tmp_path / "frames"
