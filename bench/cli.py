@@ -53,6 +53,7 @@ def _parser() -> argparse.ArgumentParser:
     _threshold(commands.add_parser("threshold", help="choose a threshold from a result, with a guarantee"))
     _limit(commands.add_parser("limit", help="how large a grain must be to be found, from a result"))
     _errors(commands.add_parser("errors", help="which kinds of mistakes a method makes, from a result"))
+    _guard(commands.add_parser("guard", help="fail where a detector got worse than a baseline"))
     _find(commands.add_parser("find", help="look for dust shadows in real photographs"))
     _render(commands.add_parser("render", help="write a suite's labelled frames to disk"))
     _list(commands.add_parser("list", help="list suites, detectors and backgrounds"))
@@ -131,6 +132,43 @@ def _run_errors(options: argparse.Namespace) -> int:
     from .errors_command import show_errors
 
     return show_errors(options.result, detector=options.detector, threshold_file=options.threshold_file)
+
+
+def _guard(parser: argparse.ArgumentParser) -> None:
+    parser.description = (
+        "Render a baseline's frames again, put detectors on them and compare with the baseline's answers, frame by "
+        "frame. Status 0: not worse; 1: worse, or failed; 2: the baseline can't be used."
+    )
+    task = parser.add_mutually_exclusive_group(required=True)
+    task.add_argument("--baseline", type=Path, metavar="DIR", help="compare with the baseline in this folder")
+    task.add_argument("--make", type=Path, metavar="DIR", help="make a baseline in this folder instead")
+    parser.add_argument(
+        "--detector", action="append", default=[], metavar="NAME",
+        help="a registered detector or path/to/file.py:Class; repeat it for several (all of the baseline)",
+    )  # fmt: skip
+    parser.add_argument("--against", metavar="NAME", help="whose answers to compare with (those of the same name)")
+    parser.add_argument("--least-effect", type=_part, default=0.02, metavar="E", help="drop that matters (0.02)")
+    parser.add_argument("--suite", default="guard", help="with --make: a suite's name or a .toml file (guard)")
+    parser.add_argument("--junit", type=Path, metavar="FILE", help="write the outcome as JUnit XML")
+    parser.add_argument("--json", type=Path, metavar="FILE", help="write the outcome as JSON")
+    parser.add_argument("--workers", type=_count, metavar="N", help="processes (one a core)")
+    parser.set_defaults(run=_run_guard)
+
+
+def _run_guard(options: argparse.Namespace) -> int:
+    from .guard_command import Wanted, guard, make_baseline
+
+    if options.make is not None:
+        detectors = options.detector or ["matched", "dog"]
+        return make_baseline(options.make, suite=options.suite, detectors=detectors, workers=options.workers)
+    wanted = Wanted(
+        detectors=options.detector,
+        against=options.against,
+        least_effect=options.least_effect,
+        junit=options.junit,
+        report=options.json,
+    )
+    return guard(options.baseline, wanted, workers=options.workers)
 
 
 def _at_thresholds(parser: argparse.ArgumentParser) -> None:

@@ -88,13 +88,13 @@ def test_grains_that_share_their_luck_widen_the_interval():
     intercept, slope = fit(trials(np.log(size), found)).beta
     goal = math.exp(-intercept / slope)
     corrected, naive = 0, 0
-    for _ in range(80):
+    for _ in range(60):
         size, found, block = clustered(25)
         with_blocks, without = limit_of(size, found, block), limit_of(size, found)
         corrected += with_blocks.a50.low <= goal <= with_blocks.a50.high
         naive += without.a50.low <= goal <= without.a50.high
-    assert naive / 80 < 0.85
-    assert corrected / 80 > 0.89
+    assert naive / 60 < 0.85
+    assert corrected / 60 > 0.89
 
 
 def test_separated_data_bound_the_limit():
