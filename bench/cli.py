@@ -51,6 +51,9 @@ def _parser() -> argparse.ArgumentParser:
     commands = parser.add_subparsers(title="commands", required=True, metavar="COMMAND")
     _rank(commands.add_parser("rank", help="render a suite, judge detectors on it, rank them (the main job)"))
     _threshold(commands.add_parser("threshold", help="choose a threshold from a result, with a guarantee"))
+    _limit(commands.add_parser("limit", help="how large a grain must be to be found, from a result"))
+    _errors(commands.add_parser("errors", help="which kinds of mistakes a method makes, from a result"))
+    _guard(commands.add_parser("guard", help="fail where a detector got worse than a baseline"))
     _find(commands.add_parser("find", help="look for dust shadows in real photographs"))
     _check_photos(commands.add_parser("check-photos", help="see whether pictures share shadows, as dust makes them"))
     _render(commands.add_parser("render", help="write a suite's labelled frames to disk"))
@@ -100,6 +103,79 @@ def _run_threshold(options: argparse.Namespace) -> int:
 
     wish = Wish(most=options.at_most, share=options.share, confidence=options.confidence)
     return choose_threshold(options.result, detector=options.detector, wish=wish, out=options.out)
+
+
+def _limit(parser: argparse.ArgumentParser) -> None:
+    parser.description = (
+        "Fit the probability of detection over grain size at the chosen thresholds, per ground and aperture: the "
+        "sizes found 5 and 9 times in 10, with likelihood-ratio intervals."
+    )
+    _at_thresholds(parser)
+    parser.set_defaults(run=_run_limit)
+
+
+def _run_limit(options: argparse.Namespace) -> int:
+    from .limit_command import show_limit
+
+    return show_limit(options.result, detector=options.detector, threshold_file=options.threshold_file)
+
+
+def _errors(parser: argparse.ArgumentParser) -> None:
+    parser.description = (
+        "Count, at the chosen thresholds, merged, offset and duplicate candidates, those on bare ground and missed "
+        "shadows, and say what mending each kind would add to F1."
+    )
+    _at_thresholds(parser)
+    parser.set_defaults(run=_run_errors)
+
+
+def _run_errors(options: argparse.Namespace) -> int:
+    from .errors_command import show_errors
+
+    return show_errors(options.result, detector=options.detector, threshold_file=options.threshold_file)
+
+
+def _guard(parser: argparse.ArgumentParser) -> None:
+    parser.description = (
+        "Render a baseline's frames again, put detectors on them and compare with the baseline's answers, frame by "
+        "frame. Status 0: not worse; 1: worse, or failed; 2: the baseline can't be used."
+    )
+    task = parser.add_mutually_exclusive_group(required=True)
+    task.add_argument("--baseline", type=Path, metavar="DIR", help="compare with the baseline in this folder")
+    task.add_argument("--make", type=Path, metavar="DIR", help="make a baseline in this folder instead")
+    parser.add_argument(
+        "--detector", action="append", default=[], metavar="NAME",
+        help="a registered detector or path/to/file.py:Class; repeat it for several (all of the baseline)",
+    )  # fmt: skip
+    parser.add_argument("--against", metavar="NAME", help="whose answers to compare with (those of the same name)")
+    parser.add_argument("--least-effect", type=_part, default=0.02, metavar="E", help="drop that matters (0.02)")
+    parser.add_argument("--suite", default="guard", help="with --make: a suite's name or a .toml file (guard)")
+    parser.add_argument("--junit", type=Path, metavar="FILE", help="write the outcome as JUnit XML")
+    parser.add_argument("--json", type=Path, metavar="FILE", help="write the outcome as JSON")
+    parser.add_argument("--workers", type=_count, metavar="N", help="processes (one a core)")
+    parser.set_defaults(run=_run_guard)
+
+
+def _run_guard(options: argparse.Namespace) -> int:
+    from .guard_command import Wanted, guard, make_baseline
+
+    if options.make is not None:
+        detectors = options.detector or ["matched", "dog"]
+        return make_baseline(options.make, suite=options.suite, detectors=detectors, workers=options.workers)
+    wanted = Wanted(
+        detectors=options.detector,
+        against=options.against,
+        least_effect=options.least_effect,
+        junit=options.junit,
+        report=options.json,
+    )
+    return guard(options.baseline, wanted, workers=options.workers)
+
+
+def _at_thresholds(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("result", type=Path, help="a folder that rank wrote")
+    parser.add_argument("--detector", metavar="NAME", help="which method (the one that thresholds were chosen for)")
+    parser.add_argument("--threshold-file", type=Path, metavar="FILE", help="thresholds (RESULT/threshold.json)")
 
 
 def _find(parser: argparse.ArgumentParser) -> None:

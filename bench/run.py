@@ -87,8 +87,18 @@ def _write_card(store: Store, suite: Suite, specs: Sequence[str]) -> None:
     _add_to_note(store, "fingerprints", fingerprints(specs))
     _add_to_note(store, "specs", {load(spec).name: spec for spec in specs})
     store.set_note("command", " ".join(["moteyard", *sys.argv[1:]]))
-    store.set_note("versions", "; ".join(f"{name} {version(name)}" for name in _VERSIONED))
-    store.set_note("machine", f"{platform.system()} {platform.machine()}, Python {platform.python_version()}")
+    store.set_note("versions", library_versions())
+    store.set_note("machine", machine())
+
+
+def library_versions() -> str:
+    """Return this version and those of the libraries that pixels and scores depend on."""
+    return "; ".join(f"{name} {version(name)}" for name in _VERSIONED)
+
+
+def machine() -> str:
+    """Return system, processor and Python."""
+    return f"{platform.system()} {platform.machine()}, Python {platform.python_version()}"
 
 
 def _add_to_note(store: Store, key: str, items: dict[str, str]) -> None:

@@ -46,15 +46,26 @@ def load_suite(spec: str) -> Suite:
     YardError
         If there is none, or it is malformed: the message names the line or the key.
     """
+    where = spec if spec.endswith(".toml") else f"{spec}.toml"
+    return parse_suite(suite_text(spec), where=where)
+
+
+def suite_text(spec: str) -> str:
+    """Return the TOML of a suite by its name, or from a path that ends in .toml.
+
+    Raises
+    ------
+    YardError
+        If there is none.
+    """
     if spec.endswith(".toml"):
         path = Path(spec)
         if not path.is_file():
             raise YardError(f"no suite file at {spec}; known suites are {', '.join(suite_names())}")
-        return parse_suite(path.read_text(encoding="utf-8"), where=spec)
+        return path.read_text(encoding="utf-8")
     if spec not in suite_names():
         raise YardError(f"unknown suite {spec!r}; {_known(spec, suite_names())}")
-    text = (resources.files(__package__) / "suites" / f"{spec}.toml").read_text(encoding="utf-8")
-    return parse_suite(text, where=f"{spec}.toml")
+    return (resources.files(__package__) / "suites" / f"{spec}.toml").read_text(encoding="utf-8")
 
 
 def parse_suite(text: str, *, where: str) -> Suite:

@@ -151,6 +151,42 @@ def test_threshold_of_a_method_that_was_not_run(result, capsys):
     assert "no complete results of 'log'; it has nothing, guess, matched, dog" in capsys.readouterr().err
 
 
+def test_limit_answers_in_micrometres(result, capsys):
+    assert main(["limit", str(result)]) == 0
+    printed = capsys.readouterr().out
+    assert max(map(len, printed.splitlines()[:-1])) <= 80
+    with (result / "limit.csv").open(encoding="utf-8") as file:
+        rows = list(csv.DictReader(file))
+    assert {(row["ground"], row["f_number"]) for row in rows} == {
+        (g, f) for g in ("sky", "scrub") for f in ("11", "22")
+    }
+    with Image.open(result / "limit.png") as plot:
+        assert plot.width > plot.height / 2
+    assert f"sky f/{float(rows[0]['f_number']):g}: " in printed
+
+
+def test_limit_of_another_method_chooses_its_thresholds(result, capsys, tmp_path):
+    assert main(["limit", str(result), "--detector", "dog"]) == 0
+    assert "DETECTION LIMIT   dog" in capsys.readouterr().out
+    assert main(["limit", str(result), "--detector", "log"]) == 2
+    assert "no complete results of 'log'" in capsys.readouterr().err
+    text = (result / "threshold.json").read_text(encoding="utf-8").replace('"matched-', '"matched-0')
+    (tmp_path / "old.json").write_text(text, encoding="utf-8")
+    assert main(["limit", str(result), "--threshold-file", str(tmp_path / "old.json")]) == 2
+    assert "choose again with: moteyard threshold" in capsys.readouterr().err
+
+
+def test_errors_part_the_counts_of_the_threshold(result, capsys):
+    assert main(["errors", str(result)]) == 0
+    assert "ERRORS   matched" in capsys.readouterr().out
+    with (result / "errors.csv").open(encoding="utf-8") as file:
+        rows = {(row["ground"], row["f_number"]): row for row in csv.DictReader(file)}
+    assert len(rows) == 6
+    with (result / "cases.csv").open(encoding="utf-8") as file:
+        shadows = sum(int(row["counted"]) for row in csv.DictReader(file) if row["method"] == "dog")
+    assert int(rows["sky", "all"]["shadows"]) + int(rows["scrub", "all"]["shadows"]) == shadows
+
+
 def test_find_on_a_rendered_photograph(result, tmp_path, capsys):
     """What the yard knows, `find` finds: a rendered sky goes through a file and back."""
     frames = tmp_path / "frames"

@@ -1,0 +1,84 @@
+"""A result at its chosen thresholds: which candidates are taken, and which shadows they find."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from .cells import Record, Table
+from .choice import Choice, read_choice
+from .errors import YardError
+from .match import NO_TRUTH, match
+from .rank_command import make_choice
+from .run import stored_table
+from .store import Store, open_store
+
+
+def taken(record: Record, threshold: float) -> NDArray[Any]:
+    """Return the candidates above a threshold (`SPOT_TYPE`), strongest first."""
+    return np.asarray(record.result.spots[record.result.spots["score"] > threshold])
+
+
+def found_shadows(record: Record, threshold: float) -> NDArray[np.bool_]:
+    """Return which of a frame's shadows, plain or not, the candidates above a threshold find.
+
+    The pairs are the most and nearest that the gates allow, over all shadows: what nobody could see counts
+    here too, since a detection limit asks for the size and not for the observer.
+    """
+    truth, spots = record.frame.truth, taken(record, threshold)
+    centres, places = ([table["x"], table["y"]] for table in (truth, spots))
+    pairs = match(np.column_stack(centres), truth["fwhm_px"] / 2, spots_xy=np.column_stack(places))
+    found = np.zeros(len(truth), dtype=bool)
+    found[pairs.truth_of_spot[pairs.truth_of_spot != NO_TRUTH]] = True
+    return found
+
+
+def thresholds(choice: Choice) -> dict[tuple[str, float], float]:
+    """Return the threshold of each cell, by ground and f-number."""
+    return {(cell.ground, cell.f_number): cell.threshold for cell in choice.cells}
+
+
+def load_operating(folder: Path, *, detector: str | None, file: Path | None) -> tuple[Table, str, Choice]:
+    """Return a result's table, the method's name and its thresholds.
+
+    Parameters
+    ----------
+    detector
+        A method of the result; None takes the one that the thresholds are for.
+    file
+        A threshold file; None takes the result's own. A method that it is not for gets thresholds chosen now,
+        by the same wish.
+
+    Raises
+    ------
+    YardError
+        If results or thresholds are missing, or are of another code than the stored results.
+    """
+    store = open_store(folder)
+    try:
+        table, _ = stored_table(store)
+        choice = read_choice(file or folder)
+        method = detector or _method_of(choice)
+        if method not in table:
+            raise YardError(f"{folder} has no complete results of {method!r}; it has {', '.join(table) or 'none'}")
+        return table, method, _fitting(choice, store, table, method, given=file)
+    finally:
+        store.close()
+
+
+def _method_of(choice: Choice) -> str:
+    return choice.fingerprint.rsplit("-", 2)[0]
+
+
+def _fitting(choice: Choice, store: Store, table: Table, method: str, *, given: Path | None) -> Choice:
+    if choice.fingerprint == table[method][0].result.fingerprint:
+        return choice
+    if given is not None or method == _method_of(choice):
+        raise YardError(
+            f"the thresholds are of {choice.fingerprint}, the results of {table[method][0].result.fingerprint}; "
+            "choose again with: moteyard threshold"
+        )
+    return make_choice(store, table, method, choice.wish)
