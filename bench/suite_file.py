@@ -128,7 +128,9 @@ def _table(kind: type, raw: Any, *, where: str) -> Any:
     for key, value in raw.items():
         if key not in fields:
             raise YardError(f"{where}: unknown key {key!r}; {_known(key, list(fields))}")
-        if isinstance(fields[key].default, int | float) and not _number(value):
+        if isinstance(fields[key].default, bool) and not isinstance(value, bool):
+            raise YardError(f"{where}: key {key!r} must be true or false, not {value!r}")
+        if _number(fields[key].default) and not _number(value):
             raise YardError(f"{where}: key {key!r} must be a number, not {value!r}")
     try:
         return kind(**raw)
