@@ -26,15 +26,16 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial import KDTree
 
 from .cells import Record, Table, f_numbers, grounds, where
-from .curve import f_score
+from .curve import f_score, recall
 from .match import LEAST_GATE_PX, NO_TRUTH, gate_px, match
-from .operating import taken
+from .operating import found_shadows, taken
 from .store import FALSE_ALARM, HIT
 
 KINDS = ("merged", "offset", "duplicate", "background", "missed")
@@ -42,6 +43,9 @@ KINDS = ("merged", "offset", "duplicate", "background", "missed")
 
 OFFSET_GATES = 3.0
 """How many gates a candidate may lie from a missed shadow and still be taken for it."""
+
+VISIBILITY_STEPS = (0.0, 1.0, 3.0, 10.0, 30.0, np.inf)
+"""Visibility levels that part the shadows: unseen below 1, then about half a decade each."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -184,3 +188,36 @@ def errors_by_ground(
         found[ground, None] = sum(cells.values(), Errors())
         found |= {(ground, f): counts for f, counts in cells.items()}
     return found
+
+
+@dataclass(frozen=True, slots=True)
+class Level:
+    """Shadows of a visibility in [low, high), how many there are and how many are found."""
+
+    low: float
+    high: float
+    shadows: int
+    found: int
+
+    @property
+    def recall(self) -> float:
+        """Share found; nan without shadows."""
+        return float(recall(self.found, self.shadows))
+
+
+def recall_by_visibility(
+    table: Table, method: str, thresholds: dict[tuple[str, float], float]
+) -> dict[str, tuple[Level, ...]]:
+    """Return what is found of the shadows at each step of visibility, by ground, all its apertures together."""
+    return {ground: _levels(where(table, ground=ground)[method], thresholds) for ground in grounds(table)}
+
+
+def _levels(records: Sequence[Record], thresholds: dict[tuple[str, float], float]) -> tuple[Level, ...]:
+    limits = [thresholds[record.frame.ground, record.frame.f_number] for record in records]
+    found = np.concatenate([found_shadows(*pair) for pair in zip(records, limits, strict=True)])
+    visibility = np.concatenate([record.frame.truth["visibility"] for record in records])
+    step = np.digitize(visibility, VISIBILITY_STEPS[1:-1])
+    return tuple(
+        Level(low, high, int((step == number).sum()), int(found[step == number].sum()))
+        for number, (low, high) in enumerate(pairwise(VISIBILITY_STEPS))
+    )

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict
 from pathlib import Path
 
 import pandas as pd
 
-from .error_types import KINDS, Errors, errors_by_ground
+from .error_types import KINDS, Errors, Level, errors_by_ground, recall_by_visibility
 from .export import write_csv
 from .operating import load_operating, thresholds
 from .terminal import share
@@ -19,8 +20,11 @@ def show_errors(folder: Path, *, detector: str | None, threshold_file: Path | No
     """Print the kinds of errors of a result folder, write errors.csv into it, return 0."""
     table, method, choice = load_operating(folder, detector=detector, file=threshold_file)
     cells = errors_by_ground(table, method, thresholds(choice))
+    seen = recall_by_visibility(table, method, thresholds(choice))
     write_csv(error_frame(cells, method), folder / "errors.csv")
-    print("\n".join([*error_lines(cells, method), "", f"written to {folder}: errors.csv (each aperture too)"]))
+    write_csv(visibility_frame(seen, method), folder / "visibility.csv")
+    where = f"written to {folder}: errors.csv (each aperture too), visibility.csv"
+    print("\n".join([*error_lines(cells, method), "", *visibility_lines(seen), "", where]))
     return 0
 
 
@@ -55,6 +59,25 @@ def error_lines(cells: Cells, method: str) -> list[str]:
             lines.append(f"    {ground[:10]:<11}{counts.truths:>8}{share(counts.f1):>6}{counts.matched:>8}{numbers}")
             lines.append(f"    {'':11}{'':8}{'':6}{'':8}{gains}")
     return [*lines, "", *_LEGEND]
+
+
+def visibility_frame(seen: Mapping[str, Sequence[Level]], method: str) -> pd.DataFrame:
+    """Return one row a ground and step of visibility."""
+    return pd.DataFrame(
+        [{"method": method, "ground": ground, **asdict(level)} for ground, levels in seen.items() for level in levels]
+    )
+
+
+def visibility_lines(seen: Mapping[str, Sequence[Level]]) -> list[str]:
+    """Return the share found at each step of visibility, a line a ground, with the number of shadows."""
+    first = next(iter(seen.values()), ())
+    heads = [f"{level.low:g}–{level.high:g}" for level in first[:-1]] + [f"over {level.low:g}" for level in first[-1:]]
+    lines = ["FOUND BY VISIBILITY   contrast over the least that an observer sees", f"    {'':11}"]
+    lines[1] += "".join(f"{head:>12}" for head in heads)
+    for ground, levels in seen.items():
+        cells = "".join(f"{share(level.recall).strip():>7}{f'/{level.shadows}':>5}" for level in levels)
+        lines.append(f"    {ground[:10]:<11}{cells}")
+    return lines
 
 
 _HEADS = {"duplicate": "double", "background": "ground"}

@@ -14,10 +14,11 @@ from ..detectors.contract import Spots
 from ..detectors.registry import fingerprint, load
 from ..generators.scene import Frame, Scene, render
 from .handover import photograph
+from .masking import mask_contrast
 from .match import LEAST_GATE_PX, label
 from .store import FALSE_ALARM, HIT, IGNORED, SPOT_TYPE, TRUTH_TYPE, FrameRow, ResultRow
 from .texture import texture_map
-from .visibility import Viewing, visibility_level
+from .visibility import Viewing, masking_elevation, shadow_threshold, visibility_level
 
 SEEN = 1.0
 """Visibility level from which a shadow counts: its contrast is at the observer's threshold or above."""
@@ -77,12 +78,11 @@ def _truth_table(frame: Frame, viewing: Viewing) -> NDArray[Any]:
     for name in TRUTH_TYPE.names or ():
         if hasattr(truth, name):
             table[name] = getattr(truth, name)
-    table["visibility"] = visibility_level(
-        truth.depth,
-        truth.fwhm_px,
-        pixels_per_degree=viewing.pixels_per_degree,
-        luminance_cd_m2=viewing.luminance_cd_m2,
-    )
+    looks = {"pixels_per_degree": viewing.pixels_per_degree, "luminance_cd_m2": viewing.luminance_cd_m2}
+    table["visibility"] = visibility_level(truth.depth, truth.fwhm_px, **looks)
+    if viewing.masking:
+        raised = masking_elevation(mask_contrast(frame), shadow_threshold(truth.fwhm_px, **looks))
+        table["visibility"] /= raised
     places = np.column_stack([truth.x, truth.y])
     table["counted"] = (table["visibility"] >= SEEN) & ~_masked(places, frame.ignored)
     return table

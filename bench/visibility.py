@@ -5,8 +5,9 @@ Source: W. Adrian, 'Visibility of targets: model for calculation', Lighting Rese
 closed form of threshold data for uniform discs, here without the terms for age, exposure time and polarity.
 Dark targets are seen a little better than bright ones, so leaving polarity out errs towards 'unseen'.
 
-It knows nothing of masking by texture and over-calls on scrub or rock. A dust shadow is no disc; it is
-taken as the disc of its full width at half depth.
+It knows nothing of masking by texture and over-calls on scrub or rock; `Viewing.masking` raises its thresholds by
+a law for gratings, and is off where a suite does not ask for it. A dust shadow is no disc; it is taken as the
+disc of its full width at half depth.
 """
 
 from __future__ import annotations
@@ -26,6 +27,11 @@ ARCMIN_PER_DEGREE = 60.0
 NEAR_CERTAIN = 2.6
 """Adrian's k for seeing in nearly every trial; k = 1 is half of them, in free viewing (from memory)."""
 
+MASKING_EXPONENT = 0.6
+"""Slope of log threshold over log mask contrast well above threshold, for gratings of one frequency: G. E. Legge
+& J. M. Foley, 'Contrast masking in human vision', J. Opt. Soc. Am. 70 (1980) 1458 (0.62, from memory). Masks of
+noise and texture raise thresholds at least as steeply, so it still over-calls there."""
+
 LEAST_LUMINANCE = 0.6
 """cd/m². Below it the model has other constants, for night traffic; nobody judges photographs there."""
 
@@ -42,11 +48,14 @@ class Viewing:
         From the eye to the picture.
     luminance_cd_m2
         Of the surround of the spot.
+    masking
+        Whether texture at a shadow's scale raises its threshold, see `masking_elevation`.
     """
 
     ppi: float = 300.0
     distance_mm: float = 300.0
     luminance_cd_m2: float = 100.0
+    masking: bool = False
 
     def __post_init__(self) -> None:
         if not (self.ppi > 0 and self.distance_mm > 0):
@@ -103,6 +112,40 @@ def threshold_contrast(diameter_arcmin: Any, luminance_cd_m2: Any, *, k: float =
         return np.asarray(k * (root_flux / alpha + root_luminance) ** 2 / L)
 
 
+def shadow_threshold(
+    fwhm_px: Any, *, pixels_per_degree: float, luminance_cd_m2: float, k: float = NEAR_CERTAIN
+) -> FloatArray:
+    """Return the depth at which a shadow is just seen on even ground: that of the disc of its width.
+
+    Parameters as in `visibility_level`.
+    """
+    arcmin = np.asarray(fwhm_px, dtype=np.float64) * (ARCMIN_PER_DEGREE / pixels_per_degree)
+    return threshold_contrast(arcmin, luminance_cd_m2, k=k)
+
+
+def masking_elevation(mask_contrast: Any, threshold: Any) -> FloatArray:
+    """Return by how much a mask raises a threshold, max(1, (C_mask/C_threshold)^0.6), ≥ 1.
+
+    The dip below 1 for masks about as strong as their threshold (facilitation) is left out.
+
+    Parameters
+    ----------
+    mask_contrast
+        ≥ 0, in the units of the threshold; see `masking.mask_contrast`.
+    threshold
+        > 0, without a mask; where it is infinite nothing is raised.
+
+    Raises
+    ------
+    ValueError
+        If a mask contrast is negative.
+    """
+    mask = np.asarray(mask_contrast, dtype=np.float64)
+    if np.any(mask < 0):
+        raise ValueError(f"mask_contrast must not be negative, but {mask.min():g} is")
+    return np.asarray(np.maximum(1.0, (mask / np.asarray(threshold, dtype=np.float64)) ** MASKING_EXPONENT))
+
+
 def visibility_level(
     depth: Any, fwhm_px: Any, *, pixels_per_degree: float, luminance_cd_m2: float, k: float = NEAR_CERTAIN
 ) -> FloatArray:
@@ -122,6 +165,5 @@ def visibility_level(
     luminance_cd_m2
         Of the surround of the spot.
     """
-    arcmin = np.asarray(fwhm_px, dtype=np.float64) * (ARCMIN_PER_DEGREE / pixels_per_degree)
-    threshold = threshold_contrast(arcmin, luminance_cd_m2, k=k)
+    threshold = shadow_threshold(fwhm_px, pixels_per_degree=pixels_per_degree, luminance_cd_m2=luminance_cd_m2, k=k)
     return np.asarray(np.asarray(depth, dtype=np.float64) / threshold)

@@ -54,12 +54,12 @@ def refine(score: FloatArray, rows: Index, columns: Index) -> tuple[FloatArray, 
     """
     padded = np.pad(score, 1, mode="edge")
     middle = padded[rows + 1, columns + 1]
-    y, rise_y = _vertex(padded[rows, columns + 1], middle, padded[rows + 2, columns + 1])
-    x, rise_x = _vertex(padded[rows + 1, columns], middle, padded[rows + 1, columns + 2])
+    y, rise_y = vertex(padded[rows, columns + 1], middle, padded[rows + 2, columns + 1])
+    x, rise_x = vertex(padded[rows + 1, columns], middle, padded[rows + 1, columns + 2])
     return rows + y, columns + x, middle + rise_y + rise_x
 
 
-def _vertex(before: FloatArray, at: FloatArray, after: FloatArray) -> tuple[FloatArray, FloatArray]:
+def vertex(before: FloatArray, at: FloatArray, after: FloatArray) -> tuple[FloatArray, FloatArray]:
     """Return offset and extra height of the parabola through samples at −1, 0 and 1."""
     slope = 0.5 * (after - before)
     curvature = 2.0 * at - before - after

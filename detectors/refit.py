@@ -9,6 +9,8 @@ dark clump that is shaped otherwise leaves much, and its score stays.
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
@@ -16,6 +18,7 @@ from numpy.typing import NDArray
 from scipy import fft
 
 from .contract import FloatArray
+from .peaks import vertex
 from .whitening import HOP, TILE, ComplexArray, noise_power, sine_window, template_spectrum, twice_inside
 
 ROUNDS = 1
@@ -24,11 +27,40 @@ sky and from 0.45 to 0.51 in snow; a second and third moved neither by more than
 
 _AT_ONCE = 512  # candidates in memory at a time: 25 MB
 
-Fit = tuple[FloatArray, FloatArray, NDArray[np.intp]]
+REACH = 4
+"""Pixels of the shrunken picture by which a place may be mended. The first look at a deep shadow, whose own power
+pushes its whitened response about, errs by a pixel or two, and a misplaced fit leaves half of the shadow behind."""
+
+MENDINGS = 3
+"""Times that places are mended at most."""
+
+SETTLED = 0.1
+"""A place that moves by less, in pixels, isn't fitted again."""
+
+
+@dataclass(frozen=True, slots=True)
+class Fit:
+    """What the second look says of each candidate.
+
+    Attributes
+    ----------
+    ratio, amplitude
+        float32 (m,); amplitude 1 is the template's own depth.
+    which
+        Integers (m,), number of the best template.
+    y, x
+        float32 (m,), the mended places.
+    """
+
+    ratio: FloatArray
+    amplitude: FloatArray
+    which: NDArray[np.intp]
+    y: FloatArray
+    x: FloatArray
 
 
 def refitted(log: FloatArray, y: FloatArray, x: FloatArray, *, templates: Sequence[FloatArray]) -> Fit:
-    """Return signal-to-noise ratio, amplitude and the number of the best template for each candidate.
+    """Return signal-to-noise ratio, amplitude, best template and mended place of each candidate.
 
     With F the spectrum of the tile about a candidate, S the template's at the candidate's place, P the power
     density of the tile less the fit: amplitude A = Re Σ F S*/P / Σ |S|²/P, ratio A·√(Σ |S|²/P)/TILE. Near the
@@ -42,27 +74,101 @@ def refitted(log: FloatArray, y: FloatArray, x: FloatArray, *, templates: Sequen
         Places of the candidates (m,), in pixels of `log`, fractions included.
     templates
         Log transmissions, each (n, n) with n odd, centred. A dark shadow's amplitude is positive.
-
-    Returns
-    -------
-    ratio, amplitude
-        float32 (m,); amplitude 1 is the template's own depth.
-    which
-        Integers (m,).
     """
     window = sine_window()
-    spectra = [_windowed(template, window) for template in templates]
-    padded = np.pad(log, TILE, mode="symmetric")
-    tiles = sliding_window_view(padded, (TILE, TILE))
-    parts = [
-        _best(tiles, y[some], x[some], spectra=spectra, window=window)
-        for some in (slice(start, start + _AT_ONCE) for start in range(0, len(y), _AT_ONCE))
-    ]
-    if not parts:
-        return np.zeros(0, np.float32), np.zeros(0, np.float32), np.zeros(0, np.intp)
-    ratio, amplitude, which = (np.concatenate(column) for column in zip(*parts, strict=True))
-    inside = np.stack([_share_inside(template, y, x, shape=log.shape) for template in templates])
-    return ratio * np.sqrt(inside[which, np.arange(len(which))]), amplitude, which
+    spectra = np.stack([_windowed(template, window) for template in templates])
+    tiles = sliding_window_view(np.pad(log, TILE, mode="symmetric"), (TILE, TILE))
+    look = _Look(tiles, spectra, window)
+    parts = [_settled(look, y[some], x[some], shape=log.shape) for some in _portions(len(y))]
+    found = _joined(parts)
+    inside = np.stack([_share_inside(template, found.y, found.x, shape=log.shape) for template in templates])
+    return replace(found, ratio=found.ratio * np.sqrt(inside[found.which, np.arange(len(found.which))]))
+
+
+def _portions(count: int) -> list[slice]:
+    return [slice(start, start + _AT_ONCE) for start in range(0, max(count, 1), _AT_ONCE)]
+
+
+def _joined(parts: Sequence[Fit]) -> Fit:
+    return Fit(*(np.concatenate([getattr(part, name) for part in parts]) for name in Fit.__slots__))
+
+
+def _settled(look: _Look, y: FloatArray, x: FloatArray, *, shape: tuple[int, ...]) -> Fit:
+    """Fit, then mend the places and fit again those that moved, a few times, keeping what fits better."""
+    best = replace(nearby := look.fit(y, x), y=y, x=x)
+    moving = np.arange(len(y))
+    for _ in range(MENDINGS):
+        there = [np.clip(line, -0.5, side - 0.5) for line, side in zip((nearby.y, nearby.x), shape, strict=True)]
+        far = np.hypot(there[0] - best.y[moving], there[1] - best.x[moving]) > SETTLED
+        moving, there = moving[far], [line[far] for line in there]
+        nearby = look.fit(*there)
+        better = nearby.ratio > best.ratio[moving]
+        moving, mended = moving[better], replace(nearby, y=there[0], x=there[1])
+        best = Fit(*(_with(getattr(best, n), moving, getattr(mended, n)[better]) for n in Fit.__slots__))
+        nearby = Fit(*(getattr(nearby, n)[better] for n in Fit.__slots__))
+    return best
+
+
+def _with(column: NDArray[Any], index: NDArray[np.intp], values: NDArray[Any]) -> NDArray[Any]:
+    changed = column.copy()
+    changed[index] = values
+    return changed
+
+
+@dataclass(frozen=True, slots=True)
+class _Look:
+    """A picture's tiles, the templates' spectra and the tiles' window."""
+
+    tiles: NDArray[np.float32]
+    spectra: ComplexArray
+    window: FloatArray
+
+    def fit(self, y: FloatArray, x: FloatArray) -> Fit:
+        """Return the best fit at each place, and where its template fits best nearby."""
+        row, column = np.rint(y).astype(np.intp), np.rint(x).astype(np.intp)
+        here = self.tiles[row + TILE - HOP, column + TILE - HOP]
+        level = np.tensordot(here, self.window, axes=2) / self.window.sum()
+        found = fft.rfft2((here - level[:, None, None]) * self.window, workers=1)
+        found[:, 0, 0] = 0
+        turn = _turn(y - row, x - column)
+        gain = float((self.window**2).sum())
+        fits = [_fit(found, spectrum * turn, gain=gain) for spectrum in self.spectra]
+        ratios = np.stack([ratio for ratio, _ in fits])
+        which = np.argmax(ratios, axis=0)
+        pick = (which, np.arange(len(which)))
+        amplitude = np.stack([amplitude for _, amplitude in fits])[pick]
+        dy, dx = _shift(found, self.spectra[which] * turn, amplitude, gain=gain)
+        return Fit(ratios[pick], amplitude, which, (y + dy).astype(np.float32), (x + dx).astype(np.float32))
+
+
+def _shift(
+    found: ComplexArray, template: ComplexArray, amplitude: FloatArray, *, gain: float
+) -> tuple[FloatArray, FloatArray]:
+    """Return by how much each template would have to move, at most `REACH` along each axis, to fit best."""
+    power = noise_power(found - amplitude[:, None, None] * template, gain)
+    response = fft.irfft2(found * template.conj() / power, s=(TILE, TILE), workers=1)
+    near = np.roll(response, (REACH, REACH), axis=(1, 2))[:, : 2 * REACH + 1, : 2 * REACH + 1]
+    which = np.arange(len(near))
+    inner = near[:, 1:-1, 1:-1].reshape(len(near), (2 * REACH - 1) ** 2)
+    rows, columns = (place + 1 for place in np.divmod(inner.argmax(axis=1), 2 * REACH - 1))
+    up, _ = vertex(near[which, rows - 1, columns], near[which, rows, columns], near[which, rows + 1, columns])
+    left, _ = vertex(near[which, rows, columns - 1], near[which, rows, columns], near[which, rows, columns + 1])
+    return (rows - REACH + up).astype(np.float32), (columns - REACH + left).astype(np.float32)
+
+
+def _windowed(template: FloatArray, window: FloatArray) -> ComplexArray:
+    """Return the spectrum of a template in the middle of a tile, under the tile's window, without its mean."""
+    centred = fft.irfft2(template_spectrum(template), s=(TILE, TILE), workers=1)
+    spectrum = fft.rfft2(np.roll(centred, (HOP, HOP), axis=(0, 1)) * window, workers=1)
+    spectrum[0, 0] = 0
+    return np.asarray(spectrum, dtype=np.complex64)
+
+
+def _turn(dy: FloatArray, dx: FloatArray) -> ComplexArray:
+    """Return the phases that move a template by fractions of a pixel, (m, TILE, TILE // 2 + 1)."""
+    down = np.exp(-2j * np.pi * np.multiply.outer(dy, fft.fftfreq(TILE)))
+    right = np.exp(-2j * np.pi * np.multiply.outer(dx, fft.rfftfreq(TILE)))
+    return np.asarray(down[:, :, None] * right[:, None, :], dtype=np.complex64)
 
 
 def _share_inside(template: FloatArray, y: FloatArray, x: FloatArray, *, shape: tuple[int, ...]) -> FloatArray:
@@ -78,37 +184,6 @@ def _cumulative(energy: FloatArray, place: FloatArray, length: int) -> FloatArra
     total = np.concatenate([[0.0], np.cumsum(energy)])
     high = np.interp(length - 0.5 - place, edges, total)
     return np.asarray(high - np.interp(-0.5 - place, edges, total), dtype=np.float32)
-
-
-def _windowed(template: FloatArray, window: FloatArray) -> ComplexArray:
-    """Return the spectrum of a template in the middle of a tile, under the tile's window, without its mean."""
-    centred = fft.irfft2(template_spectrum(template), s=(TILE, TILE), workers=1)
-    spectrum = fft.rfft2(np.roll(centred, (HOP, HOP), axis=(0, 1)) * window, workers=1)
-    spectrum[0, 0] = 0
-    return np.asarray(spectrum, dtype=np.complex64)
-
-
-def _best(
-    tiles: NDArray[np.float32], y: FloatArray, x: FloatArray, *, spectra: Sequence[ComplexArray], window: FloatArray
-) -> Fit:
-    row, column = np.rint(y).astype(np.intp), np.rint(x).astype(np.intp)
-    here = tiles[row + TILE - HOP, column + TILE - HOP]
-    level = np.tensordot(here, window, axes=2) / window.sum()
-    found = fft.rfft2((here - level[:, None, None]) * window, workers=1)
-    found[:, 0, 0] = 0
-    turn = _turn(y - row, x - column)
-    fits = [_fit(found, spectrum * turn, gain=float((window**2).sum())) for spectrum in spectra]
-    ratios = np.stack([ratio for ratio, _ in fits])
-    which = np.argmax(ratios, axis=0)
-    pick = (which, np.arange(len(which)))
-    return ratios[pick], np.stack([amplitude for _, amplitude in fits])[pick], which
-
-
-def _turn(dy: FloatArray, dx: FloatArray) -> ComplexArray:
-    """Return the phases that move a template by fractions of a pixel, (m, TILE, TILE // 2 + 1)."""
-    down = np.exp(-2j * np.pi * np.multiply.outer(dy, fft.fftfreq(TILE)))
-    right = np.exp(-2j * np.pi * np.multiply.outer(dx, fft.rfftfreq(TILE)))
-    return np.asarray(down[:, :, None] * right[:, None, :], dtype=np.complex64)
 
 
 def _fit(found: ComplexArray, template: ComplexArray, *, gain: float) -> tuple[FloatArray, FloatArray]:

@@ -74,18 +74,19 @@ def _draw(panel: Any, limit: Limit, span: tuple[float, float], *, colour: str) -
         clip_on=False,
         zorder=3,
     )
-    _mark_limit(panel, limit, span)
+    _mark_limit(panel, limit)
 
 
-def _mark_limit(panel: Any, limit: Limit, span: tuple[float, float]) -> None:
-    """Draw a90 as a line down from the curve and a90/95 as a dotted one, or say why there is none."""
-    if limit.a90.estimate <= span[1]:
+def _mark_limit(panel: Any, limit: Limit) -> None:
+    """Draw a90 as a line down from the curve and a90/95 as a dotted one, unless beyond the cell's largest grain."""
+    largest = limit.size_um.max(initial=0.0)
+    if limit.a90.estimate <= largest:
         panel.plot([limit.a90.estimate] * 2, [-0.04, OFTEN], color=INK, linewidth=1)
         panel.annotate(
             f"a90 {limit.a90.estimate:.0f} µm", (limit.a90.estimate, 0.02), xytext=(-3, 0), textcoords="offset points",
             ha="right", fontsize=7.5, color=INK,
         )  # fmt: skip
-    if limit.a90_95 <= span[1]:
+    if limit.a90_95 <= largest:
         panel.plot([limit.a90_95] * 2, [-0.04, OFTEN], color=INK, linewidth=1, linestyle=":")
     if limit.fit is None:
         panel.text(0.5, 0.62, limit.status.value, transform=panel.transAxes, ha="center", fontsize=8, color=INK)

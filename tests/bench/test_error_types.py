@@ -4,8 +4,8 @@ import numpy as np
 import pytest
 
 from moteyard.bench.cells import Record
-from moteyard.bench.error_types import KINDS, Errors, errors, frame_errors
-from moteyard.bench.errors_command import error_frame, error_lines
+from moteyard.bench.error_types import KINDS, Errors, errors, frame_errors, recall_by_visibility
+from moteyard.bench.errors_command import error_frame, error_lines, visibility_lines
 from moteyard.bench.judge import judged
 from moteyard.bench.store import TRUTH_TYPE, FrameRow, ResultRow
 from moteyard.detectors.contract import Spots
@@ -91,3 +91,12 @@ def test_frames_add_up_and_fit_the_terminal():
     cells = {("sky", None): total, ("sky", 16.0): total}
     assert max(map(len, error_lines(cells, "matched"))) <= 80
     assert error_frame(cells, "matched")["f1_gain_offset"].tolist() == [0.5, 0.5]
+
+
+def test_recall_by_visibility():
+    frame = record([(100, 10), (200, 10), (300, 10)], [(100, 10, 9), (200, 10, 9)])
+    frame.frame.truth["visibility"] = (0.5, 1.0, 40)
+    seen = recall_by_visibility({"m": [frame]}, "m", {("sky", 16.0): THRESHOLD})
+    assert [(level.shadows, level.found) for level in seen["sky"]] == [(1, 1), (1, 1), (0, 0), (0, 0), (1, 0)]
+    assert max(map(len, visibility_lines(seen))) <= 80
+    assert visibility_lines(seen)[-1].split() == ["sky", "1.00", "/1", "1.00", "/1", "–", "/0", "–", "/0", ".000", "/1"]

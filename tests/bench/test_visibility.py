@@ -1,7 +1,7 @@
 import numpy as np
 import pytest
 
-from moteyard.bench.visibility import Viewing, threshold_contrast, visibility_level
+from moteyard.bench.visibility import Viewing, masking_elevation, threshold_contrast, visibility_level
 
 
 @pytest.mark.parametrize(
@@ -85,3 +85,12 @@ def test_wrong_input_is_named():
         Viewing(luminance_cd_m2=0)
     with pytest.raises(ValueError, match="pitch_mm must be positive"):
         Viewing.of_screen(pitch_mm=0, distance_mm=500)
+
+
+def test_masks_raise_thresholds_by_a_power_law():
+    # Legge & Foley 1980 (from memory): slope about 0.6 on log axes, none below the threshold itself.
+    assert masking_elevation([0.0, 0.005, 0.01], 0.01).tolist() == [1, 1, 1]
+    assert masking_elevation(0.32, 0.01) == pytest.approx(32**0.6)
+    assert masking_elevation(0.5, np.inf) == 1
+    with pytest.raises(ValueError, match=r"must not be negative, but -0.1 is"):
+        masking_elevation(-0.1, 0.01)
