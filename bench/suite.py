@@ -13,6 +13,7 @@ from typing import Any
 
 from ..generators.backgrounds.photograph import PhotographFolder
 from ..generators.camera import Camera
+from ..generators.contamination import State
 from ..generators.optics import Optics
 from ..generators.particles import Population
 from ..generators.photo_io import read_picture
@@ -53,7 +54,7 @@ class Suite:
     grounds: tuple[Ground, ...]
     camera: Camera
     optics: Optics
-    population: Population
+    population: Population | State
     viewing: Viewing
 
     @property

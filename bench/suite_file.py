@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import dataclasses
-import difflib
 import tomllib
 from collections.abc import Mapping
 from importlib import resources
@@ -12,6 +11,8 @@ from typing import Any, TypeVar
 
 from ..generators.backgrounds import make
 from ..generators.camera import Camera
+from ..generators.contamination import State, read_state
+from ..generators.names import nearest
 from ..generators.optics import Optics
 from ..generators.particles import Population
 from .errors import YardError
@@ -24,7 +25,6 @@ _TOP = ("name", "version", "summary", "seed", "frames", "f_numbers")
 _TABLES: dict[str, type] = {
     "camera": Camera,
     "optics": Optics,
-    "population": Population,
     "viewing": Viewing,
 }
 
@@ -49,15 +49,9 @@ def load_suite(spec: str) -> Suite:
             raise YardError(f"no suite file at {spec}; known suites are {', '.join(suite_names())}")
         return parse_suite(path.read_text(encoding="utf-8"), where=spec)
     if spec not in suite_names():
-        raise YardError(f"unknown suite {spec!r}; {_known(spec, suite_names())}")
+        raise YardError(f"unknown suite {spec!r}; {nearest(spec, suite_names())}")
     text = (resources.files(__package__) / "suites" / f"{spec}.toml").read_text(encoding="utf-8")
     return parse_suite(text, where=f"{spec}.toml")
-
-
-def _known(name: str, names: list[str]) -> str:
-    near = difflib.get_close_matches(name, names, n=1)
-    guess = f"did you mean {near[0]!r}? " if near else ""
-    return f"{guess}known are {', '.join(names)}"
 
 
 def parse_suite(text: str, *, where: str) -> Suite:
@@ -66,14 +60,15 @@ def parse_suite(text: str, *, where: str) -> Suite:
         raw = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
         raise YardError(f"{where} is not valid TOML: {error}") from error
-    known = [*_TOP, *_TABLES, "ground"]
+    known = [*_TOP, *_TABLES, "population", "ground"]
     for key in raw:
         if key not in known:
-            raise YardError(f"{where}: unknown key {key!r}; {_known(key, known)}")
+            raise YardError(f"{where}: unknown key {key!r}; {nearest(key, known)}")
     for key in (*_TOP, "ground"):
         if key not in raw:
             raise YardError(f"{where}: key {key!r} is missing")
     tables = {key: _table(kind, raw.get(key, {}), where=f"{where}, [{key}]") for key, kind in _TABLES.items()}
+    tables["population"] = _population(raw.get("population", {}), where=f"{where}, [population]")
     return Suite(
         name=_typed(raw, "name", str, where),
         version=_typed(raw, "version", int, where),
@@ -116,12 +111,27 @@ def _table(kind: type, raw: Any, *, where: str) -> Any:
         raise YardError(f"{where} must be a table of keys, not {raw!r}")
     for key, value in raw.items():
         if key not in fields:
-            raise YardError(f"{where}: unknown key {key!r}; {_known(key, list(fields))}")
+            raise YardError(f"{where}: unknown key {key!r}; {nearest(key, list(fields))}")
         if isinstance(fields[key].default, int | float) and not _number(value):
             raise YardError(f"{where}: key {key!r} must be a number, not {value!r}")
     try:
         return kind(**raw)
     except (TypeError, ValueError) as error:
+        raise YardError(f"{where}: {error}") from error
+
+
+def _population(raw: Any, *, where: str) -> Population | State:
+    """Return a law of grains, or with a key `state` the named state, its tables overridden by those given."""
+    if not isinstance(raw, dict) or "state" not in raw:
+        population: Population = _table(Population, raw, where=where)
+        return population
+    overrides = dict(raw)
+    state = overrides.pop("state")
+    if not isinstance(state, str):
+        raise YardError(f"{where}: key 'state' must name a state, not {state!r}")
+    try:
+        return read_state(state, overrides)
+    except ValueError as error:
         raise YardError(f"{where}: {error}") from error
 
 

@@ -4,9 +4,13 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import ClassVar, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
+
+from .optics import Optics
+from .shadow import Shadow, cast
 
 FloatArray = NDArray[np.float64]
 
@@ -35,6 +39,55 @@ class Grain:
     x_mm: float
     y_mm: float
     diameter_um: float
+
+    kind: ClassVar[str] = "grain"
+
+    @property
+    def size_um(self) -> float:
+        """Its diameter."""
+        return self.diameter_um
+
+    @property
+    def extent_um(self) -> float:
+        """Its diameter."""
+        return self.diameter_um
+
+    def shadow(self, optics: Optics, *, x: float, y: float) -> Shadow:
+        """Return the shadow with the centre on (x, y) in pixels of the frame, from the disk's own spectrum."""
+        return cast(self.diameter_um, optics, x=x, y=y)
+
+
+class Particle(Protocol):
+    """Anything on the filter: what the frame needs to know of it.
+
+    Its place is its own centre, of a fibre the middle of its length; labels use it too.
+    """
+
+    kind: ClassVar[str]
+
+    @property
+    def x_mm(self) -> float:
+        """Place on the filter from the optical axis, to the right."""
+        ...
+
+    @property
+    def y_mm(self) -> float:
+        """Place on the filter from the optical axis, down."""
+        ...
+
+    @property
+    def size_um(self) -> float:
+        """Diameter, or the width of a line."""
+        ...
+
+    @property
+    def extent_um(self) -> float:
+        """Greatest distance between two of its points."""
+        ...
+
+    def shadow(self, optics: Optics, *, x: float, y: float) -> Shadow:
+        """Return the shadow with the centre on (x, y) in pixels of the frame."""
+        ...
 
 
 @dataclass(frozen=True, slots=True)

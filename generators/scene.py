@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+from collections.abc import Iterable
 from dataclasses import asdict, dataclass, field, replace
 from typing import Any
 
@@ -12,11 +13,13 @@ from numpy.typing import NDArray
 
 from .backgrounds import make
 from .camera import Camera
+from .contamination import State, dust_from
 from .detectability import NEIGHBOURHOOD, detectability, ground_spectrum, tile_side
 from .optics import Optics
 from .particles import Population
-from .shadow import LUMINANCE, Shadow, cast
+from .shadow import LUMINANCE, Shadow
 from .transfer import decode
+from .truth import Placed, Truth, cast_all
 
 FloatArray = NDArray[np.float64]
 
@@ -38,7 +41,7 @@ class Scene:
     background, options
         Name of a background and its options as (key, value) pairs.
     optics, camera, population
-        What it is taken with and what lies on the filter.
+        What it is taken with and what lies on the filter: a law of grains, or a named state with all kinds.
     seed
         Words for `numpy.random.SeedSequence`; the first tells the namespace.
     block
@@ -51,7 +54,7 @@ class Scene:
     background: str
     optics: Optics = field(default_factory=Optics)
     camera: Camera = field(default_factory=Camera)
-    population: Population = field(default_factory=Population)
+    population: Population | State = field(default_factory=Population)
     options: tuple[tuple[str, Any], ...] = ()
     seed: tuple[int, ...] = (0,)
     block: str = ""
@@ -70,7 +73,7 @@ class Scene:
             background=raw["background"],
             optics=Optics(**raw["optics"]),
             camera=Camera(**raw["camera"]),
-            population=Population(**raw["population"]),
+            population=dust_from(raw["population"]),
             options=tuple((key, value) for key, value in raw["options"]),
             seed=tuple(raw["seed"]),
             block=raw["block"],
@@ -107,41 +110,6 @@ def scene_seed(entropy: int, namespace: str, *words: str) -> tuple[int, ...]:
 
 
 @dataclass(frozen=True, slots=True)
-class Truth:
-    """What lies in a frame, one entry a grain whose centre is inside it.
-
-    Attributes
-    ----------
-    x, y
-        Centre in pixels; (0, 0) is the centre of the first pixel.
-    diameter_um
-        Grain diameter.
-    depth
-        Peak 1 − T in luminance.
-    fwhm_px
-        Full width at half depth.
-    loss_px2
-        ∫(1 − T) in pixel areas.
-    detectability
-        d′ of the observer that knows shape, place and the local spectrum of ground and noise.
-    luminance
-        Mean linear luminance of the clean ground under the shadow.
-    """
-
-    x: FloatArray
-    y: FloatArray
-    diameter_um: FloatArray
-    depth: FloatArray
-    fwhm_px: FloatArray
-    loss_px2: FloatArray
-    detectability: FloatArray
-    luminance: FloatArray
-
-    def __len__(self) -> int:
-        return len(self.x)
-
-
-@dataclass(frozen=True, slots=True)
 class Frame:
     """A rendered exposure.
 
@@ -169,43 +137,53 @@ class Frame:
 
 
 def render(scene: Scene) -> Frame:
-    """Return the labelled frame of a scene.
-
-    Light first: ground × shadows, then noise, transfer function, quantisation and JPEG.
-    """
+    """Return the labelled frame of a scene."""
     ground_rng, dust_rng, camera_rng = scene.generators()
     clean = make(scene.background, dict(scene.options)).paint(scene.shape, ground_rng)
-    shadows, sizes = _shadows(scene, dust_rng)
+    width_mm, height_mm = filter_size_mm(scene.camera, scene.optics)
+    particles = scene.population.scatter(width_mm, height_mm, dust_rng)
+    return expose(scene, clean, [Placed(*each) for each in enumerate(particles)], camera_rng)
+
+
+def filter_size_mm(camera: Camera, optics: Optics) -> tuple[float, float]:
+    """Return width and height of the part of the filter over the frame."""
+    pitch_mm = optics.pixel_um / 1000.0
+    return camera.width_px * pitch_mm, camera.height_px * pitch_mm
+
+
+def expose(scene: Scene, clean: NDArray[np.float32], filter_: Iterable[Placed], rng: np.random.Generator) -> Frame:
+    """Return the labelled frame of clean light seen through a dusty filter.
+
+    Light first: ground × shadows, then noise, transfer function, quantisation and JPEG.
+
+    Parameters
+    ----------
+    scene
+        Optics and camera; its own background, population and seed are only kept as a record.
+    clean
+        Linear radiance, float32 (height, width, 3); it becomes read-only.
+    filter_
+        What lies on it.
+    rng
+        For the camera's noise.
+    """
+    casts = cast_all(filter_, scene.optics, scene.shape)
     dusty = clean.copy()
-    for shadow in shadows:
-        shade(dusty, shadow)
-    pixels = scene.camera.expose(dusty, camera_rng)
-    truth = _truth(scene, clean, shadows, sizes, camera_rng)
+    for each in casts:
+        shade(dusty, each.shadow)
+    pixels = scene.camera.expose(dusty, rng)
+    grounds = [_ground(scene, clean, each.shadow, rng) for each in casts]
+    truth = Truth.of(casts, grounds, scene.optics)
     pixels.flags.writeable = False
     clean.flags.writeable = False
     return Frame(scene=scene, pixels=pixels, truth=truth, clean=clean)
 
 
-def _shadows(scene: Scene, rng: np.random.Generator) -> tuple[list[Shadow], list[float]]:
-    """Return the shadows whose centres fall inside the frame, and their grains' diameters in µm."""
-    height, width = scene.shape
-    pitch_mm = scene.optics.pixel_um / 1000.0
-    scale = scene.optics.magnification / pitch_mm
-    shadows, sizes = [], []
-    for grain in scene.population.scatter(width * pitch_mm, height * pitch_mm, rng):
-        x = grain.x_mm * scale + (width - 1) / 2
-        y = grain.y_mm * scale + (height - 1) / 2
-        if -0.5 <= x < width - 0.5 and -0.5 <= y < height - 0.5:
-            shadows.append(cast(grain.diameter_um, scene.optics, x=x, y=y))
-            sizes.append(grain.diameter_um)
-    return shadows, sizes
-
-
 def _overlap(shape: tuple[int, int], shadow: Shadow) -> tuple[tuple[slice, slice], tuple[slice, slice]]:
     """Return the frame's and the stamp's slices where the two overlap."""
-    half = shadow.transmission.shape[-1] // 2
+    halves = (side // 2 for side in shadow.transmission.shape[1:])
     frame, stamp = [], []
-    for length, middle in zip(shape, (shadow.row, shadow.column), strict=True):
+    for length, middle, half in zip(shape, (shadow.row, shadow.column), halves, strict=True):
         low, high = max(0, middle - half), min(length, middle + half + 1)
         frame.append(slice(low, high))
         stamp.append(slice(low - middle + half, high - middle + half))
@@ -216,32 +194,6 @@ def shade(linear: NDArray[np.float32], shadow: Shadow) -> None:
     """Multiply linear light (height, width, 3) by a shadow, in place."""
     frame, stamp = _overlap((linear.shape[0], linear.shape[1]), shadow)
     linear[frame] *= np.moveaxis(shadow.transmission[(slice(None), *stamp)], 0, -1).astype(np.float32)
-
-
-def _truth(
-    scene: Scene,
-    clean: NDArray[np.float32],
-    shadows: list[Shadow],
-    sizes: list[float],
-    rng: np.random.Generator,
-) -> Truth:
-    grounds = [_ground(scene, clean, shadow, rng) for shadow in shadows]
-    return Truth(
-        x=_column(shadow.x for shadow in shadows),
-        y=_column(shadow.y for shadow in shadows),
-        diameter_um=_column(sizes),
-        depth=_column(shadow.peak_depth for shadow in shadows),
-        fwhm_px=_column(shadow.fwhm_px for shadow in shadows),
-        loss_px2=_column(shadow.loss_px2 for shadow in shadows),
-        detectability=_column(ground[0] for ground in grounds),
-        luminance=_column(ground[1] for ground in grounds),
-    )
-
-
-def _column(values: Any) -> FloatArray:
-    column = np.array(list(values), dtype=float)
-    column.flags.writeable = False
-    return column
 
 
 def _ground(scene: Scene, clean: NDArray[np.float32], shadow: Shadow, rng: np.random.Generator) -> tuple[float, float]:
@@ -258,10 +210,14 @@ def _ground(scene: Scene, clean: NDArray[np.float32], shadow: Shadow, rng: np.ra
     camera = replace(scene.camera, jpeg_quality=None)
     recorded = decode(camera.expose(window, rng), camera.encoding)
     ground = np.log(np.maximum(recorded @ LUMINANCE, _FLOOR))
-    middle = template.shape[0] // 2
-    cut = min(middle, (side - 1) // 2)
-    kept = template[middle - cut : middle + cut + 1, middle - cut : middle + cut + 1]
+    kept = template[tuple(_middle(length, side) for length in template.shape)]
     return detectability(kept, ground_spectrum(ground, side), side), luminance
+
+
+def _middle(length: int, side: int) -> slice:
+    """Return the slice about the middle of an odd length that fits into a tile's side."""
+    cut = min(length // 2, (side - 1) // 2)
+    return slice(length // 2 - cut, length // 2 + cut + 1)
 
 
 def _around(middle: int, reach: int, length: int) -> slice:

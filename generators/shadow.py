@@ -37,12 +37,14 @@ class Shadow:
     Attributes
     ----------
     transmission
-        T, float64 (3, n, n) for red, green, blue; n odd, read-only. The stamp's middle pixel lies on the
-        frame's pixel nearest to the centre.
+        T, float64 (3, h, w) for red, green, blue; h and w odd, read-only. The stamp's middle pixel lies on
+        the frame's pixel nearest to the centre.
     row, column
         The frame's pixel under the stamp's middle pixel.
     x, y
         Centre in pixels of the frame; (0, 0) is the centre of the first pixel.
+    across_px
+        For what is not round: the full width at half depth across its darkest place. None for disks.
     """
 
     transmission: FloatArray
@@ -50,10 +52,11 @@ class Shadow:
     column: int
     x: float
     y: float
+    across_px: float | None = None
 
     @property
     def depth(self) -> FloatArray:
-        """1 − T in luminance, (n, n)."""
+        """1 − T in luminance, (h, w)."""
         return 1.0 - np.tensordot(LUMINANCE, self.transmission, axes=1)
 
     @property
@@ -68,7 +71,9 @@ class Shadow:
 
     @property
     def fwhm_px(self) -> float:
-        """Full width at half the peak depth, in pixels, mean of the horizontal and the vertical."""
+        """Full width at half the peak depth, in pixels: of a disk the mean of horizontal and vertical, else across."""
+        if self.across_px is not None:
+            return self.across_px
         depth = self.depth
         middle = depth.shape[0] // 2
         return 0.5 * (_width(depth[middle]) + _width(depth[:, middle]))
@@ -89,10 +94,10 @@ def stamp_size(diameter_um: float, optics: Optics) -> int:
     longest = RGB_BANDS[0].centre_um
     halo = _HALO * longest * optics.distance_um / diameter_um
     half_um = (diameter_um + optics.blur_um) / 2 + halo
-    return _odd_fast_length(2 * math.ceil(half_um / optics.pixel_um) + 5)
+    return odd_fast_length(2 * math.ceil(half_um / optics.pixel_um) + 5)
 
 
-def _odd_fast_length(least: int) -> int:
+def odd_fast_length(least: int) -> int:
     """Return the smallest odd number ≥ `least` with no prime factor above 11, quick to transform."""
     length = least | 1
     while True:

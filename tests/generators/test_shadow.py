@@ -7,7 +7,7 @@ import pytest
 
 from moteyard.generators.bands import RGB_BANDS
 from moteyard.generators.optics import Optics
-from moteyard.generators.propagate import mask_stamp
+from moteyard.generators.propagate import Drawing, mask_stamp
 from moteyard.generators.pupil import polygon_corners, polygon_transform
 from moteyard.generators.shadow import Shadow, cast, stamp
 
@@ -56,7 +56,7 @@ def test_general_masks_agree_with_the_disk():
     pixels, per_pixel = 65, 13
     axis = (np.arange(pixels * per_pixel) - pixels * per_pixel // 2) * (6 / per_pixel)
     coverage = np.clip((15 - np.hypot(axis[:, None], axis[None, :])) / (6 / per_pixel) + 0.5, 0, 1)
-    general = mask_stamp((1 - np.sqrt(1 - coverage)).astype(complex), optics, per_pixel=per_pixel)
+    general = mask_stamp(Drawing(coverage.astype(complex), math.pi * 15**2, averaged=True), optics, per_pixel=per_pixel)
     cut = (pixels - own.shape[1]) // 2
     general = general[:, cut : cut + own.shape[1], cut : cut + own.shape[1]]
     assert np.abs(general - own).max() < 3e-3
@@ -142,4 +142,4 @@ def test_unknown_model_is_refused():
 
 def test_masks_need_an_odd_grid():
     with pytest.raises(ValueError, match="odd number of pixels"):
-        mask_stamp(np.zeros((64, 64), complex), Optics(), per_pixel=3)
+        mask_stamp(Drawing(np.zeros((64, 64), complex)), Optics(), per_pixel=3)
