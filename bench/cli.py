@@ -52,6 +52,7 @@ def _parser() -> argparse.ArgumentParser:
     _rank(commands.add_parser("rank", help="render a suite, judge detectors on it, rank them (the main job)"))
     _threshold(commands.add_parser("threshold", help="choose a threshold from a result, with a guarantee"))
     _find(commands.add_parser("find", help="look for dust shadows in real photographs"))
+    _rolls(commands.add_parser("rolls", help="judge a method that looks at many photographs of one camera together"))
     _render(commands.add_parser("render", help="write a suite's labelled frames to disk"))
     _list(commands.add_parser("list", help="list suites, detectors and backgrounds"))
     return parser
@@ -118,6 +119,33 @@ def _run_find(options: argparse.Namespace) -> int:
 
     judge = make_judge(options.source, detector=options.detector, threshold=options.threshold)
     return find(options.photo, judge, f_number=options.f_number, out=options.out)
+
+
+def _rolls(parser: argparse.ArgumentParser) -> None:
+    parser.description = (
+        "Render rolls of photographs that share their dust, give a method the first few, more each time, and compare "
+        "what it finds with what an ideal observer could."
+    )
+    parser.add_argument("suite", nargs="?", default="quick", help="a roll suite's name or a .toml file (quick)")
+    parser.add_argument("--detector", metavar="NAME", help="a registered detector or path/to/file.py:Class (consensus)")
+    parser.add_argument("--out", type=Path, metavar="DIR", help="result folder (results/rolls-SUITE)")
+    parser.add_argument("--workers", type=_count, metavar="N", help="processes (one a core)")
+    parser.add_argument(
+        "--seeds", choices=("train", "develop", "report"), default="report", help="tune on develop only (report)"
+    )
+    parser.set_defaults(run=_run_rolls)
+
+
+def _run_rolls(options: argparse.Namespace) -> int:
+    from .roll_command import judge_rolls
+
+    return judge_rolls(
+        options.suite,
+        detector=options.detector,
+        out=options.out,
+        workers=options.workers,
+        namespace=options.seeds,
+    )
 
 
 def _render(parser: argparse.ArgumentParser) -> None:

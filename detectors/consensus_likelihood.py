@@ -11,10 +11,9 @@ from .contract import FloatArray
 FREEDOM = 5.0
 """Degrees of freedom of Student's distribution."""
 
-SCALE = 0.9
-"""Its scale: the core of a whitened tile's response is a little narrower than one, since part of each
-response is in the spectrum that it is divided by."""
-
+SCALE = 1.0
+"""Its scale; that of a whitened response in Gaussian noise. On rolls of scrub of the develop seeds 3 to 15 degrees of
+freedom and scales of 0.8 to 1 changed recall by less than 0.04, and 5 and 1 were as good as any."""
 
 MISFIT = 0.25
 """Standard deviation of a shadow's depth about the predicted one, as a share of it: grains are not round, sizes are
