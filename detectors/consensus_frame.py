@@ -118,7 +118,7 @@ class Look:
         Places outside the picture, black or saturated, have none.
         """
         height, width = self.picture.log.shape
-        inside = (y > -0.5) & (y < height - 0.5) & (x > -0.5) & (x < width - 0.5)
+        inside = (y >= -0.5) & (y <= height - 0.5) & (x >= -0.5) & (x <= width - 0.5)
         total = np.zeros((len(SIZES_UM), len(y)), dtype=np.float32)
         found = [self._measured(optics, y[inside], x[inside]) for optics in self.optics]
         if found:
@@ -128,8 +128,12 @@ class Look:
     def _measured(self, optics: Optics, y: FloatArray, x: FloatArray) -> FloatArray:
         shadows = [Profile(size, optics).log(self.step) for size in SIZES_UM]
         response, expected = measured(self.picture.log, y, x, templates=shadows)
-        seen = self._seen(optics)[np.rint(y).astype(np.intp), np.rint(x).astype(np.intp)]
-        return evidence(response, expected) * seen
+        seen = self._seen(optics)
+        rows, columns = (
+            np.clip(np.rint(place).astype(np.intp), 0, length - 1)
+            for place, length in zip((y, x), seen.shape, strict=True)
+        )
+        return evidence(response, expected) * seen[rows, columns]
 
 
 def nearest_shape(grain_um: float) -> int:

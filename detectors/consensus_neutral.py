@@ -50,23 +50,26 @@ class Neutral:
 
 def neutral(photograph: Photograph, step: int) -> Neutral:
     """Return the photograph in means of step × step pixels of linear light, with and without its colour."""
-    bands = _shrunk(photograph, step)
-    light = bands @ LUMINANCE_WEIGHTS
-    seen = (light > DARKEST) & (bands.max(axis=2) < SATURATED)
-    plain = _log(light)
-    green = _log(bands[..., 1])
-    redness, blueness = _log(bands[..., 0]) - green, _log(bands[..., 2]) - green
+    red, green, blue = _shrunk(photograph, step)
+    light = np.zeros_like(red)
+    for band, weight in zip((red, green, blue), LUMINANCE_WEIGHTS, strict=True):
+        light += weight * band
+    seen = (light > DARKEST) & (np.maximum(np.maximum(red, green), blue) < SATURATED)
+    plain, level = _log(light), _log(green)
+    redness, blueness = _log(red) - level, _log(blue) - level
     return Neutral(log=without_colour(plain, redness, blueness), plain=plain, seen=seen)
 
 
 def _shrunk(photograph: Photograph, step: int) -> FloatArray:
+    """Return means of step × step pixels of linear light, (3, h, w)."""
     rows, columns = (side // step for side in photograph.shape)
-    bands = np.empty((rows, columns, 3), dtype=np.float32)
+    bands = np.empty((3, rows, columns), dtype=np.float32)
     for top in range(0, rows * step, _STRIP_ROWS):
         bottom = min(top + _STRIP_ROWS, rows * step)
         linear = decode(photograph.pixels[top:bottom, : columns * step], photograph.encoding)
-        target = bands[top // step : bottom // step]
-        cv2.resize(linear, (target.shape[1], target.shape[0]), dst=target, interpolation=cv2.INTER_AREA)
+        size = (columns, (bottom - top) // step)
+        small = cv2.resize(linear, size, interpolation=cv2.INTER_AREA)
+        bands[:, top // step : bottom // step] = np.moveaxis(small, 2, 0)
     return bands
 
 

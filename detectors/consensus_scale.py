@@ -8,10 +8,11 @@ from __future__ import annotations
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.spatial import cKDTree
 
 from .consensus_ledger import Ledger
 from .contract import FloatArray
-from .peaks import local_maxima
+from .peaks import local_maxima, refine
 
 MOST = 0.025
 """Greatest difference of magnification looked for: d = 1 mm with exit pupils 35 mm and 300 mm away."""
@@ -25,11 +26,20 @@ LEAST_EVIDENCE = 2.0
 MOST_PLACES = 2000
 """The strongest places of a photograph are compared; more than any sensor has grains that show."""
 
+RADIUS_PX = 3
+"""Maxima stand further apart than this, in pixels of the shrunken picture."""
+
+BLUR_PX = 1.0
+"""Standard deviation with which two maxima of one grain agree in place, in pixels of the shrunken picture."""
+
 CAP = 4.0
 """Evidence above this counts as this, so that no plain grain can decide alone."""
 
 LEAST_AGREEMENT = 5 * CAP**2
 """Agreement that has to stand out at least: five plain grains."""
+
+LEAST_GAIN = 2 * CAP**2
+"""Agreement that a new ratio has to gain on the one before: two plain grains."""
 
 
 def magnification(evidence: FloatArray, ledger: Ledger, *, before: float) -> float:
@@ -42,22 +52,25 @@ def magnification(evidence: FloatArray, ledger: Ledger, *, before: float) -> flo
     before
         The answer where nothing stands out, and where what stands out is next to it.
     """
-    rows, columns = local_maxima(evidence, radius=3, floor=LEAST_EVIDENCE)
-    strongest = np.argsort(-evidence[rows, columns], kind="stable")[:MOST_PLACES]
-    rows, columns = rows[strongest], columns[strongest]
-    if ledger.frames == 0 or len(rows) == 0:
+    if ledger.frames == 0:
         return before
-    weight = np.minimum(evidence[rows, columns], CAP)
-    ratios = _ratios(ledger.shape)
-    known = np.clip(ledger.evidence(), 0, CAP)
-    agreement = np.array([_agreement(known, rows, columns, weight=weight, ratio=ratio) for ratio in ratios])
+    own, weight = _places(evidence)
+    known, known_weight = _places(ledger.evidence())
+    if len(own) == 0 or len(known) == 0:
+        return before
+    tree, ratios = cKDTree(known), _ratios(ledger.shape)
+    agreement = np.zeros(len(ratios))
+    for number, ratio in enumerate(ratios):
+        distance, nearest = tree.query(own / ratio)
+        agreement[number] = np.sum(weight * known_weight[nearest] * np.exp(-0.5 * (distance / BLUR_PX) ** 2))
     best = int(np.argmax(agreement))
     stay = int(np.argmin(np.abs(ratios - before)))
     others = np.delete(agreement, np.arange(max(0, best - 2), min(len(ratios), best + 3)))
     if abs(best - stay) <= 1 or len(others) < 3:
         return before
-    gain = agreement[best] - max(float(np.mean(others)), float(agreement[stay]))
-    return _vertex(ratios, agreement, best) if gain > max(SURE * float(np.std(others)), LEAST_AGREEMENT) else before
+    stands_out = agreement[best] - np.mean(others) > max(SURE * float(np.std(others)), LEAST_AGREEMENT)
+    better = agreement[best] - agreement[stay] > LEAST_GAIN
+    return _vertex(ratios, agreement, best) if stands_out and better else before
 
 
 def _ratios(shape: tuple[int, int]) -> NDArray[np.float64]:
@@ -67,14 +80,14 @@ def _ratios(shape: tuple[int, int]) -> NDArray[np.float64]:
     return 1 + MOST * np.arange(-count, count + 1) / count
 
 
-def _agreement(
-    known: FloatArray, rows: NDArray[np.intp], columns: NDArray[np.intp], *, weight: FloatArray, ratio: float
-) -> float:
-    height, width = known.shape
-    y = np.rint((height - 1) / 2 + (rows - (height - 1) / 2) / ratio).astype(np.intp)
-    x = np.rint((width - 1) / 2 + (columns - (width - 1) / 2) / ratio).astype(np.intp)
-    inside = (y >= 0) & (y < height) & (x >= 0) & (x < width)
-    return float(np.sum(known[y[inside], x[inside]] * weight[inside]))
+def _places(evidence: FloatArray) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Return the strongest maxima of a map, (m, 2) from its middle, and their evidence, capped."""
+    rows, columns = local_maxima(evidence, radius=RADIUS_PX, floor=LEAST_EVIDENCE)
+    strongest = np.argsort(-evidence[rows, columns], kind="stable")[:MOST_PLACES]
+    rows, columns = rows[strongest], columns[strongest]
+    y, x, height = refine(evidence, rows, columns)
+    middle = (np.array(evidence.shape) - 1) / 2
+    return np.column_stack([y, x]) - middle, np.minimum(height, CAP).astype(np.float64)
 
 
 def _vertex(ratios: NDArray[np.float64], agreement: NDArray[np.float64], best: int) -> float:

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.spatial import cKDTree
 
 from ..generators.optics import Optics
 from .consensus_frame import GRAINS_UM, SIZES_UM, Look, casts, step_for, width_px
@@ -25,6 +26,12 @@ PLACES_PER_MEGAPIXEL = 100
 
 PLACES_AT_LEAST = 100
 """Places looked at again in any roll, however small its frames."""
+
+HALO_WIDTHS = 1.3
+"""A shadow that differs a little from the predicted one leaves a ring about it, this many widths in radius."""
+
+HALO_SHARE = 0.2
+"""A place in that ring with less than this share of the shadow's evidence is the ring's."""
 
 REMEMBERED = 4
 """Scenes that a new photograph is compared with."""
@@ -163,7 +170,21 @@ def _second_look(roll: Sequence[Photograph], survey: Survey) -> list[GrainEviden
     picture = Picture(log=np.empty(survey.ledger.shape, np.float32), step=survey.step)
     x, y = picture.to_photograph(places.x), picture.to_photograph(places.y)
     grains = [_grain((float(x[n]), float(y[n])), by_frame[:, :, n]) for n in range(len(places))]
-    return sorted((grain for grain in grains if grain.score > 0), key=lambda grain: -grain.score)
+    listed = sorted((grain for grain in grains if grain.score > 0), key=lambda grain: -grain.score)
+    return _without_halos(listed, reach_px=HALO_WIDTHS * width_px(SIZES_UM[0], optics) if optics else 0.0)
+
+
+def _without_halos(grains: Sequence[GrainEvidence], *, reach_px: float) -> list[GrainEvidence]:
+    """Return the grains, strongest first, less those that a far stronger one's misfit explains."""
+    if len(grains) < 2:
+        return list(grains)
+    places = np.array([(grain.x, grain.y) for grain in grains])
+    keep = np.ones(len(grains), dtype=bool)
+    for strong, weak in cKDTree(places).query_pairs(reach_px, output_type="ndarray"):
+        first, second = sorted((int(strong), int(weak)))
+        if grains[second].score < HALO_SHARE * grains[first].score:
+            keep[second] = False
+    return [grain for grain, kept in zip(grains, keep, strict=True) if kept]
 
 
 def _grain(place: tuple[float, float], by_frame: FloatArray) -> GrainEvidence:
