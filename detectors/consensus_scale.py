@@ -14,13 +14,18 @@ from .consensus_ledger import Ledger
 from .contract import FloatArray
 from .peaks import local_maxima, refine
 
+Array = NDArray[np.float64]
+
 MOST = 0.025
 """Greatest difference of magnification looked for: d = 1 mm with exit pupils 35 mm and 300 mm away."""
 
-SURE = 6.0
-"""The best ratio counts if its agreement stands out by so many standard deviations of that of the others."""
+IMPOSSIBLE = 1 + MOST * np.linspace(2, 4, 24)
+"""Ratios that no lens has: what agrees there agrees by chance. Above one, so that all places stay in the frame."""
 
-LEAST_EVIDENCE = 2.0
+SURE = 6.0
+"""The best ratio counts if its agreement stands out by so many standard deviations of that by chance."""
+
+LEAST_EVIDENCE = 3.0
 """Maxima of a photograph's evidence under this are not compared."""
 
 MOST_PLACES = 2000
@@ -59,28 +64,34 @@ def magnification(evidence: FloatArray, ledger: Ledger, *, before: float) -> flo
     if len(own) == 0 or len(known) == 0:
         return before
     tree, ratios = cKDTree(known), _ratios(ledger.shape)
+    agreement = _agreement(own, weight, ratios, tree=tree, known_weight=known_weight)
+    chance = _agreement(own, weight, IMPOSSIBLE, tree=tree, known_weight=known_weight)
+    best = int(np.argmax(agreement))
+    stay = int(np.argmin(np.abs(ratios - before)))
+    usual, spread = float(np.mean(chance)), float(np.std(chance))
+    # Neighbouring ratios share pairs, so their spread alone tells too little of what chance can do: twice its mean.
+    stands_out = agreement[best] > 2 * usual + max(SURE * spread, LEAST_AGREEMENT)
+    better = abs(best - stay) > 1 and agreement[best] - agreement[stay] > LEAST_GAIN
+    return _vertex(ratios, agreement, best) if stands_out and better else before
+
+
+def _agreement(own: Array, weight: Array, ratios: Array, *, tree: cKDTree, known_weight: Array) -> Array:
+    """Return for each ratio how much places agree with the nearest known ones."""
     agreement = np.zeros(len(ratios))
     for number, ratio in enumerate(ratios):
         distance, nearest = tree.query(own / ratio)
         agreement[number] = np.sum(weight * known_weight[nearest] * np.exp(-0.5 * (distance / BLUR_PX) ** 2))
-    best = int(np.argmax(agreement))
-    stay = int(np.argmin(np.abs(ratios - before)))
-    others = np.delete(agreement, np.arange(max(0, best - 2), min(len(ratios), best + 3)))
-    if abs(best - stay) <= 1 or len(others) < 3:
-        return before
-    stands_out = agreement[best] - np.mean(others) > max(SURE * float(np.std(others)), LEAST_AGREEMENT)
-    better = agreement[best] - agreement[stay] > LEAST_GAIN
-    return _vertex(ratios, agreement, best) if stands_out and better else before
+    return agreement
 
 
-def _ratios(shape: tuple[int, int]) -> NDArray[np.float64]:
+def _ratios(shape: tuple[int, int]) -> Array:
     """Return ratios about 1 so spaced that a corner moves by one pixel from each to the next."""
     corner = float(np.hypot(*shape)) / 2
     count = max(1, round(MOST * corner))
     return 1 + MOST * np.arange(-count, count + 1) / count
 
 
-def _places(evidence: FloatArray) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+def _places(evidence: FloatArray) -> tuple[Array, Array]:
     """Return the strongest maxima of a map, (m, 2) from its middle, and their evidence, capped."""
     rows, columns = local_maxima(evidence, radius=RADIUS_PX, floor=LEAST_EVIDENCE)
     strongest = np.argsort(-evidence[rows, columns], kind="stable")[:MOST_PLACES]
@@ -90,7 +101,7 @@ def _places(evidence: FloatArray) -> tuple[NDArray[np.float64], NDArray[np.float
     return np.column_stack([y, x]) - middle, np.minimum(height, CAP).astype(np.float64)
 
 
-def _vertex(ratios: NDArray[np.float64], agreement: NDArray[np.float64], best: int) -> float:
+def _vertex(ratios: Array, agreement: Array, best: int) -> float:
     """Return the top of the parabola through the best ratio and its neighbours."""
     if not 0 < best < len(ratios) - 1:
         return float(ratios[best])
