@@ -109,16 +109,30 @@ def _find(parser: argparse.ArgumentParser) -> None:
     choice.add_argument("--from", type=Path, dest="source", metavar="RESULT", help="a result folder or threshold file")
     choice.add_argument("--threshold", type=float, metavar="T", help="take candidates that score above T")
     parser.add_argument("--detector", metavar="NAME", help="with --threshold: which method (matched)")
+    parser.add_argument(
+        "--roll", action="store_true",
+        help="the photographs are of one camera: add up what all of them say of each place (--threshold is optional)",
+    )  # fmt: skip
     parser.add_argument("--f-number", type=_positive, metavar="N", help="where the file does not say")
     parser.add_argument("--out", type=Path, default=Path("found"), metavar="DIR", help="where to write (found)")
     parser.set_defaults(run=_run_find)
 
 
 def _run_find(options: argparse.Namespace) -> int:
+    if options.roll:
+        return _run_find_roll(options)
     from .field.find import find, make_judge
 
     judge = make_judge(options.source, detector=options.detector, threshold=options.threshold)
     return find(options.photo, judge, f_number=options.f_number, out=options.out)
+
+
+def _run_find_roll(options: argparse.Namespace) -> int:
+    from .field.roll_find import find_roll
+
+    if options.source is not None or options.detector is not None:
+        raise YardError("--roll has a method of its own: leave --from and --detector out")
+    return find_roll(options.photo, threshold=options.threshold, f_number=options.f_number, out=options.out)
 
 
 def _rolls(parser: argparse.ArgumentParser) -> None:
