@@ -11,7 +11,7 @@ from scipy.spatial import cKDTree
 from ..generators.optics import Optics
 from .consensus_frame import GRAINS_UM, SIZES_UM, Look, casts, step_for, width_px
 from .consensus_ledger import Ledger
-from .consensus_likelihood import interval
+from .consensus_likelihood import longest_standing
 from .consensus_scale import magnification
 from .consensus_scene import SAME, likeness, thumbnail
 from .contract import FloatArray, Photograph, Spots
@@ -169,7 +169,20 @@ def _second_look(roll: Sequence[Photograph], survey: Survey) -> list[GrainEviden
             by_frame[index] = Look.at(photograph, survey.step).measure(y, x)
     picture = Picture(log=np.empty(survey.ledger.shape, np.float32), step=survey.step)
     x, y = picture.to_photograph(places.x), picture.to_photograph(places.y)
-    grains = [_grain((float(x[n]), float(y[n])), by_frame[:, :, n]) for n in range(len(places))]
+    score, first, last = longest_standing(by_frame)
+    size = score.argmax(axis=0)
+    grains = [
+        GrainEvidence(
+            x=float(x[n]),
+            y=float(y[n]),
+            diameter_um=SIZES_UM[s],
+            score=float(score[s, n]),
+            by_frame=_read_only(by_frame[:, s, n]),
+            first=int(first[s, n]),
+            last=int(last[s, n]),
+        )
+        for n, s in enumerate(size.tolist())
+    ]
     listed = sorted((grain for grain in grains if grain.score > 0), key=lambda grain: -grain.score)
     return _without_halos(listed, reach_px=HALO_WIDTHS * width_px(SIZES_UM[0], optics) if optics else 0.0)
 
@@ -187,11 +200,7 @@ def _without_halos(grains: Sequence[GrainEvidence], *, reach_px: float) -> list[
     return [grain for grain, kept in zip(grains, keep, strict=True) if kept]
 
 
-def _grain(place: tuple[float, float], by_frame: FloatArray) -> GrainEvidence:
-    """Return the grain of the size that the photographs (frames, sizes) speak most for."""
-    runs = [interval(by_frame[:, number]) for number in range(len(SIZES_UM))]
-    size = int(np.argmax([score for score, _, _ in runs]))
-    score, first, last = runs[size]
-    column = by_frame[:, size].copy()
-    column.flags.writeable = False
-    return GrainEvidence(*place, diameter_um=SIZES_UM[size], score=score, by_frame=column, first=first, last=last)
+def _read_only(column: FloatArray) -> FloatArray:
+    kept = column.copy()
+    kept.flags.writeable = False
+    return kept

@@ -8,7 +8,7 @@ import pytest
 
 from moteyard.detectors import Photograph, load
 from moteyard.detectors.consensus import Consensus, evidence
-from moteyard.detectors.consensus_likelihood import CHANGE, FREEDOM, MISFIT, SCALE, interval
+from moteyard.detectors.consensus_likelihood import CHANGE, FREEDOM, MISFIT, SCALE, longest_standing
 from moteyard.detectors.consensus_likelihood import evidence as likelihood
 from moteyard.detectors.consensus_neutral import without_colour
 from moteyard.detectors.consensus_notes import roll_notes
@@ -72,8 +72,23 @@ def test_no_shadow_expected_is_no_evidence():
 
 
 def test_a_run_pays_for_each_end_inside_the_roll():
-    assert interval(np.array([-6.0, 6.0, 7.0, -20.0])) == (13 - 2 * CHANGE, 1, 2)
-    assert interval(np.array([-1.0, 1.0, 1.0, -1.0])) == (0.0, 0, 3)
+    both = np.array([[-6.0, -1.0], [6.0, 1.0], [7.0, 1.0], [-20.0, -1.0]])
+    score, first, last = longest_standing(both)
+    np.testing.assert_allclose(score, [13 - 2 * CHANGE, 0])
+    assert (first.tolist(), last.tolist()) == ([1, 0], [2, 3])
+
+
+def test_the_best_run_is_the_best_of_all_runs():
+    by_frame = np.random.default_rng(3).normal(0, 6, (9, 50))
+    score, first, last = longest_standing(by_frame)
+    for place in range(50):
+        tried = {
+            (a, b): by_frame[a : b + 1, place].sum() - CHANGE * ((a > 0) + (b < 8))
+            for a in range(9)
+            for b in range(a, 9)
+        }
+        assert score[place] == pytest.approx(max(tried.values()))
+        assert tried[first[place], last[place]] == pytest.approx(score[place])
 
 
 def test_responses_have_unit_variance_and_the_ideal_signal_in_white_noise():
