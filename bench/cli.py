@@ -172,12 +172,18 @@ def _render(parser: argparse.ArgumentParser) -> None:
         "--seeds", choices=("train", "develop", "report"), default="develop",
         help="which seeds; methods are judged on report (develop)",
     )  # fmt: skip
+    parser.add_argument(
+        "--sheet", type=Path, metavar="FILE",
+        help="instead of frames one picture: each kind of dust at each aperture, each background clean and dusty",
+    )  # fmt: skip
     parser.set_defaults(run=_run_render)
 
 
 def _run_render(options: argparse.Namespace) -> int:
-    from .render_command import render_suite
+    from .render_command import render_sheet, render_suite
 
+    if options.sheet is not None:
+        return render_sheet(options.sheet)
     return render_suite(
         options.suite, out=options.out, photos=options.photos, limit=options.limit, namespace=options.seeds
     )

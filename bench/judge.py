@@ -14,7 +14,7 @@ from ..detectors.contract import Spots
 from ..detectors.registry import fingerprint, load
 from ..generators.scene import Frame, Scene, render
 from .handover import photograph
-from .match import label
+from .match import LEAST_GATE_PX, label
 from .store import FALSE_ALARM, HIT, IGNORED, SPOT_TYPE, TRUTH_TYPE, FrameRow, ResultRow
 from .texture import texture_map
 from .visibility import Viewing, visibility_level
@@ -105,7 +105,7 @@ def judge(frame: Frame, row: FrameRow, spec: str) -> ResultRow:
         problem=None,
         cpu_s=cpu,
         wall_s=wall,
-        spots=judged(answer[0], row.truth),
+        spots=judged(answer[0], row.truth, frame.footprint),
     )
 
 
@@ -116,19 +116,42 @@ def failed(scene: str, spec: str, *, problem: str) -> ResultRow:
     return ResultRow(scene, detector.name, fingerprint(detector), problem, np.nan, np.nan, empty)
 
 
-def judged(spots: Spots, truth: NDArray[Any]) -> NDArray[Any]:
-    """Return candidates with their verdicts (`SPOT_TYPE`), strongest first."""
+def judged(spots: Spots, truth: NDArray[Any], footprint: NDArray[np.int16] | None = None) -> NDArray[Any]:
+    """Return candidates with their verdicts (`SPOT_TYPE`), strongest first.
+
+    A candidate anywhere along a fibre, ring or scratch (at most the least gate beside its `footprint`) counts as
+    one on its middle: the first is its hit, the others are no false alarms, since one stroke of the brush mends it.
+    """
     spots = spots.strongest(len(spots))
+    places = np.column_stack([spots.x, spots.y])
+    line = _line_at(places, footprint)
+    middles = np.column_stack([truth["x"], truth["y"]])
     labels = label(
-        np.column_stack([truth["x"], truth["y"]]),
+        middles,
         truth["fwhm_px"] / 2,
         ignored=~truth["counted"],
-        spots_xy=np.column_stack([spots.x, spots.y]),
+        spots_xy=np.where(line[:, None] >= 0, middles[line], places) if len(truth) else places,
         score=spots.score,
     )
     table = np.zeros(len(spots), dtype=SPOT_TYPE)
     for name in ("x", "y", "diameter_px", "score"):
         table[name] = getattr(spots, name)
     table["truth"] = labels.truth
-    table["kind"] = np.where(labels.hit, HIT, np.where(labels.ignored, IGNORED, FALSE_ALARM))
+    spared = labels.ignored | (line >= 0)
+    table["kind"] = np.where(labels.hit, HIT, np.where(spared, IGNORED, FALSE_ALARM))
     return table
+
+
+def _line_at(places: NDArray[Any], footprint: NDArray[np.int16] | None) -> NDArray[np.intp]:
+    """Return for each place (m, 2) the line within the least gate of it, −1 where there is none."""
+    found = np.full(len(places), -1, dtype=np.intp)
+    if footprint is None:
+        return found
+    reach = int(LEAST_GATE_PX)
+    for across in range(-reach, reach + 1):
+        for down in range(-reach, reach + 1):
+            if np.hypot(across, down) <= LEAST_GATE_PX:
+                columns = np.clip(np.rint(places[:, 0]).astype(int) + across, 0, footprint.shape[1] - 1)
+                rows = np.clip(np.rint(places[:, 1]).astype(int) + down, 0, footprint.shape[0] - 1)
+                found = np.maximum(found, footprint[rows, columns])
+    return found

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from ..detectors.registry import entries
 from ..generators.backgrounds import BACKGROUNDS
+from ..generators.contamination import state_names, state_summary
 from .roll_suite import load_roll_suite, roll_suite_names
 from .suite_file import load_suite, suite_names
 
 
 def list_all() -> int:
-    """Print suites, detectors and backgrounds, a line each; a broken detector shows why."""
+    """Print suites, detectors, states and backgrounds, a line each; a broken detector shows why."""
     print("SUITES")
     for name in suite_names():
         suite = load_suite(name)
@@ -21,6 +22,9 @@ def list_all() -> int:
     for entry in entries():
         print(f"  {entry.name:<12}{entry.problem or entry.summary}")
     print("  path/to/file.py:Class   one of your own")
+    print("\nSTATES OF THE FILTER")
+    for name in state_names():
+        print(f"  {name:<16}{state_summary(name)}")
     print("\nBACKGROUNDS")
     for name, kind in BACKGROUNDS.items():
         print(f"  {name:<12}{(kind.__doc__ or '').strip().splitlines()[0]}")

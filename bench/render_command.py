@@ -11,6 +11,7 @@ from tqdm import tqdm
 from ..generators.scene import Frame, Scene, render
 from .coco import coco
 from .errors import YardError
+from .sheet import write_sheet
 from .suite import Suite
 from .suite_file import load_suite
 
@@ -33,6 +34,13 @@ def render_suite(spec: str, *, out: Path, photos: Path | None, limit: int | None
         frames.append((name, frame))
     labels.write_text(json.dumps(coco(frames), indent=1) + "\n", encoding="utf-8")
     print(f"{len(frames)} frames and truth.json (COCO layout) written to {out}")
+    return 0
+
+
+def render_sheet(path: Path) -> int:
+    """Write the contact sheet and return the exit status. An existing file is never replaced."""
+    write_sheet(path)
+    print(f"contact sheet written to {path}")
     return 0
 
 

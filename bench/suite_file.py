@@ -12,7 +12,7 @@ from typing import Any, TypeVar
 from ..generators.backgrounds import make
 from ..generators.camera import Camera
 from ..generators.contamination import State, read_state
-from ..generators.names import nearest
+from ..generators.names import nearest as _known
 from ..generators.optics import Optics
 from ..generators.particles import Population
 from .errors import YardError
@@ -49,7 +49,7 @@ def load_suite(spec: str) -> Suite:
             raise YardError(f"no suite file at {spec}; known suites are {', '.join(suite_names())}")
         return parse_suite(path.read_text(encoding="utf-8"), where=spec)
     if spec not in suite_names():
-        raise YardError(f"unknown suite {spec!r}; {nearest(spec, suite_names())}")
+        raise YardError(f"unknown suite {spec!r}; {_known(spec, suite_names())}")
     text = (resources.files(__package__) / "suites" / f"{spec}.toml").read_text(encoding="utf-8")
     return parse_suite(text, where=f"{spec}.toml")
 
@@ -63,12 +63,11 @@ def parse_suite(text: str, *, where: str) -> Suite:
     known = [*_TOP, *_TABLES, "population", "ground"]
     for key in raw:
         if key not in known:
-            raise YardError(f"{where}: unknown key {key!r}; {nearest(key, known)}")
+            raise YardError(f"{where}: unknown key {key!r}; {_known(key, known)}")
     for key in (*_TOP, "ground"):
         if key not in raw:
             raise YardError(f"{where}: key {key!r} is missing")
     tables = {key: _table(kind, raw.get(key, {}), where=f"{where}, [{key}]") for key, kind in _TABLES.items()}
-    tables["population"] = _population(raw.get("population", {}), where=f"{where}, [population]")
     return Suite(
         name=_typed(raw, "name", str, where),
         version=_typed(raw, "version", int, where),
@@ -77,6 +76,7 @@ def parse_suite(text: str, *, where: str) -> Suite:
         frames=_positive(_typed(raw, "frames", int, where), "frames", where),
         f_numbers=_f_numbers(raw["f_numbers"], where),
         grounds=_grounds(raw["ground"], where),
+        population=_population(raw.get("population", {}), where=f"{where}, [population]"),
         **tables,
     )
 
@@ -111,7 +111,7 @@ def _table(kind: type, raw: Any, *, where: str) -> Any:
         raise YardError(f"{where} must be a table of keys, not {raw!r}")
     for key, value in raw.items():
         if key not in fields:
-            raise YardError(f"{where}: unknown key {key!r}; {nearest(key, list(fields))}")
+            raise YardError(f"{where}: unknown key {key!r}; {_known(key, list(fields))}")
         if isinstance(fields[key].default, int | float) and not _number(value):
             raise YardError(f"{where}: key {key!r} must be a number, not {value!r}")
     try:

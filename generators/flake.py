@@ -31,7 +31,7 @@ class Flake(Drawn):
     path_um
         Optical path (n − 1)·thickness that it adds; 0 for none.
     aspect, roughness, angle_deg, shape_seed
-        Of the outline, as for `Silhouette`.
+        Of the outline, as for `IrregularGrain`.
     """
 
     x_mm: float

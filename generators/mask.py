@@ -22,8 +22,9 @@ COARSEST_UM = 2.2
 """Largest sample pitch: with 2 µm, stamps of strips and grains of 3…20 µm err by 2e-3 at most (f/8…f/32)."""
 
 _RINGS = 1.5
-_MOST_HALO = 5.0
-"""Room about an object: 1.5·λd/width holds the first diffraction ring, 5·√(λd) bounds the cost of fine lines."""
+_LEAST_HALO, _MOST_HALO = 3.0, 5.0
+"""Room about an object: 1.5·λd/width holds the first diffraction ring of a narrow one, 3·√(λd) the edge fringes of a
+wide one; 5·√(λd) bounds the cost of fine lines."""
 
 _DIRECTIONS = 16
 
@@ -109,8 +110,9 @@ def require_between(owner: object, name: str, low: float, high: float) -> None:
 def canvas_for(thing: Masked, optics: Optics, offset_px: tuple[float, float] = (0.0, 0.0)) -> Canvas:
     """Return a canvas that holds the object, its blur and its halo."""
     spread = RGB_BANDS[0].centre_um * optics.distance_um
-    halo = min(_RINGS * spread / thing.feature_um, _MOST_HALO * math.sqrt(spread))
-    thrown = min(thing.bend_rad * optics.distance_um, 2 * _MOST_HALO * math.sqrt(spread))
+    edge = math.sqrt(spread)
+    halo = min(max(_RINGS * spread / thing.feature_um, _LEAST_HALO * edge), _MOST_HALO * edge)
+    thrown = min(thing.bend_rad * optics.distance_um, 2 * _MOST_HALO * edge)
     margin = optics.blur_um / 2 + halo + thrown
     across, down = (odd_fast_length(2 * math.ceil((half + margin) / optics.pixel_um) + 3) for half in thing.reach_um)
     pitch = min(COARSEST_UM, thing.finest_pitch_um)

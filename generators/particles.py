@@ -52,6 +52,11 @@ class Grain:
         """Its diameter."""
         return self.diameter_um
 
+    @property
+    def reach_um(self) -> tuple[float, float]:
+        """Its radius both ways."""
+        return self.diameter_um / 2, self.diameter_um / 2
+
     def shadow(self, optics: Optics, *, x: float, y: float) -> Shadow:
         """Return the shadow with the centre on (x, y) in pixels of the frame, from the disk's own spectrum."""
         return cast(self.diameter_um, optics, x=x, y=y)
@@ -83,6 +88,11 @@ class Particle(Protocol):
     @property
     def extent_um(self) -> float:
         """Greatest distance between two of its points."""
+        ...
+
+    @property
+    def reach_um(self) -> tuple[float, float]:
+        """Largest |x| and |y| of its points from its place."""
         ...
 
     def shadow(self, optics: Optics, *, x: float, y: float) -> Shadow:

@@ -17,6 +17,7 @@ from .contamination import State, dust_from
 from .detectability import NEIGHBOURHOOD, detectability, ground_spectrum, tile_side
 from .optics import Optics
 from .particles import Population
+from .shade import footprint, overlap, shade
 from .shadow import LUMINANCE, Shadow
 from .transfer import decode
 from .truth import Placed, Truth, cast_all
@@ -123,12 +124,16 @@ class Frame:
         The labels.
     clean
         Linear radiance without dust or noise, float32 (height, width, 3), read-only.
+    footprint
+        Index into the truth of the fibre, ring or scratch whose shadow lies on a pixel, int16 (height, width),
+        −1 elsewhere, read-only: a place anywhere along a line is a place on it.
     """
 
     scene: Scene
     pixels: NDArray[Any]
     truth: Truth
     clean: NDArray[np.float32]
+    footprint: NDArray[np.int16]
 
     @property
     def digest(self) -> str:
@@ -176,24 +181,8 @@ def expose(scene: Scene, clean: NDArray[np.float32], filter_: Iterable[Placed], 
     truth = Truth.of(casts, grounds, scene.optics)
     pixels.flags.writeable = False
     clean.flags.writeable = False
-    return Frame(scene=scene, pixels=pixels, truth=truth, clean=clean)
-
-
-def _overlap(shape: tuple[int, int], shadow: Shadow) -> tuple[tuple[slice, slice], tuple[slice, slice]]:
-    """Return the frame's and the stamp's slices where the two overlap."""
-    halves = (side // 2 for side in shadow.transmission.shape[1:])
-    frame, stamp = [], []
-    for length, middle, half in zip(shape, (shadow.row, shadow.column), halves, strict=True):
-        low, high = max(0, middle - half), min(length, middle + half + 1)
-        frame.append(slice(low, high))
-        stamp.append(slice(low - middle + half, high - middle + half))
-    return (frame[0], frame[1]), (stamp[0], stamp[1])
-
-
-def shade(linear: NDArray[np.float32], shadow: Shadow) -> None:
-    """Multiply linear light (height, width, 3) by a shadow, in place."""
-    frame, stamp = _overlap((linear.shape[0], linear.shape[1]), shadow)
-    linear[frame] *= np.moveaxis(shadow.transmission[(slice(None), *stamp)], 0, -1).astype(np.float32)
+    lines = footprint(casts, scene.shape)
+    return Frame(scene=scene, pixels=pixels, truth=truth, clean=clean, footprint=lines)
 
 
 def _ground(scene: Scene, clean: NDArray[np.float32], shadow: Shadow, rng: np.random.Generator) -> tuple[float, float]:
@@ -204,7 +193,7 @@ def _ground(scene: Scene, clean: NDArray[np.float32], shadow: Shadow, rng: np.ra
     rows = _around(shadow.row, reach, clean.shape[0])
     columns = _around(shadow.column, reach, clean.shape[1])
     window = clean[rows, columns]
-    frame, _ = _overlap((clean.shape[0], clean.shape[1]), shadow)
+    frame, _ = overlap((clean.shape[0], clean.shape[1]), shadow)
     luminance = float((clean[frame] @ LUMINANCE.astype(np.float32)).mean())
     side = min(side, *window.shape[:2])
     camera = replace(scene.camera, jpeg_quality=None)

@@ -71,6 +71,8 @@ class Truth:
     extent_px
         Long axis: the greatest distance between two points of the thing on the sensor, never less than
         `fwhm_px`. Of a fibre, `fwhm_px` is the width of its shadow and (x, y) the middle of its length.
+    half_width_px, half_height_px
+        Half sides of the upright box about (x, y) that holds the thing's outline, without blur.
     kind
         grain, fibre, flake, ring, droplet or scratch.
     identity
@@ -89,6 +91,8 @@ class Truth:
     luminance: FloatArray
     gain: FloatArray
     extent_px: FloatArray
+    half_width_px: FloatArray
+    half_height_px: FloatArray
     kind: NDArray[np.str_]
     identity: NDArray[np.int64]
     x_mm: FloatArray
@@ -102,7 +106,8 @@ class Truth:
         """Return the labels of shadows, `grounds` their (detectability, luminance)."""
         shadows = [cast.shadow for cast in casts]
         particles = [cast.placed.particle for cast in casts]
-        extents = [particle.extent_um * optics.magnification / optics.pixel_um for particle in particles]
+        per_um = optics.magnification / optics.pixel_um
+        extents = [particle.extent_um * per_um for particle in particles]
         return cls(
             x=_column(shadow.x for shadow in shadows),
             y=_column(shadow.y for shadow in shadows),
@@ -114,6 +119,8 @@ class Truth:
             luminance=_column(ground[1] for ground in grounds),
             gain=_column(float(-shadow.depth.min()) for shadow in shadows),
             extent_px=_column(max(a, s.fwhm_px) for a, s in zip(extents, shadows, strict=True)),
+            half_width_px=_column(particle.reach_um[0] * per_um for particle in particles),
+            half_height_px=_column(particle.reach_um[1] * per_um for particle in particles),
             kind=_frozen(np.array([particle.kind for particle in particles], dtype="U8")),
             identity=_frozen(np.array([cast.placed.identity for cast in casts], dtype=np.int64)),
             x_mm=_column(particle.x_mm for particle in particles),

@@ -24,6 +24,15 @@ def state_names() -> list[str]:
     return sorted(item.name.removesuffix(".toml") for item in folder.iterdir() if item.name.endswith(".toml"))
 
 
+def state_summary(name: str) -> str:
+    """Return the one line that a shipped state's file says of itself."""
+    return str(tomllib.loads(_shipped(name))["summary"])
+
+
+def _shipped(name: str) -> str:
+    return (resources.files(__package__) / f"{name}.toml").read_text(encoding="utf-8")
+
+
 def read_state(spec: str, overrides: Table | None = None) -> State:
     """Return a state by its name, or from a path that ends in .toml.
 
@@ -43,7 +52,7 @@ def read_state(spec: str, overrides: Table | None = None) -> State:
             raise ValueError(f"no state file at {spec}; known states are {', '.join(state_names())}")
         text = Path(spec).read_text(encoding="utf-8")
     elif spec in state_names():
-        text = (resources.files(__package__) / f"{spec}.toml").read_text(encoding="utf-8")
+        text = _shipped(spec)
     else:
         raise ValueError(f"unknown state {spec!r}; {nearest(spec, state_names())}")
     where = spec if spec.endswith(".toml") else f"{spec}.toml"

@@ -13,14 +13,14 @@ import numpy as np
 from ..droplet import Droplet
 from ..fibre import Fibre
 from ..flake import Flake
+from ..irregular import IrregularGrain
 from ..names import nearest
 from ..particles import Particle, Population
 from ..ring import Ring
 from ..scratch import Scratch
-from ..silhouette import Silhouette
 
 KINDS: dict[str, type[Any]] = {
-    "grain": Silhouette,
+    "grain": IrregularGrain,
     "fibre": Fibre,
     "flake": Flake,
     "ring": Ring,

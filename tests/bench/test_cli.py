@@ -9,6 +9,9 @@ import pytest
 from PIL import Image
 
 from moteyard.bench.cli import main
+from moteyard.bench.sheet import SPECIMENS, _tile
+from moteyard.generators.backgrounds import PhotographFolder, Sky
+from moteyard.generators.contamination import KINDS
 
 PHOTO = Path(__file__).parent.parent / "photos" / "lake-snow.jpg"
 
@@ -118,7 +121,9 @@ def test_a_small_photograph_as_ground_is_refused_before_the_run(capsys, tmp_path
 def test_list_names_everything(capsys):
     assert main(["list"]) == 0
     printed = capsys.readouterr().out
-    assert all(word in printed for word in ("quick", "standard", "matched", "nothing", "sky", "photograph"))
+    assert all(
+        word in printed for word in ("quick", "standard", "matched", "nothing", "sky", "photograph", "field-day")
+    )
 
 
 def test_the_share_of_a_bar():
@@ -127,3 +132,24 @@ def test_the_share_of_a_bar():
     assert bar(1.0, width=3) == "███"
     assert bar(0.125 / 2, width=2) == "▏ "
     assert [share(v) for v in (0.5, 1.0, math.nan)] == [".500", "1.00", "  – "]
+
+
+def test_a_contact_sheet(capsys, tmp_path, monkeypatch):
+    monkeypatch.setattr("moteyard.bench.sheet.BACKGROUNDS", {"sky": Sky, "photograph": PhotographFolder})
+    sheet = tmp_path / "sheet.png"
+    assert main(["render", "--sheet", str(sheet)]) == 0
+    with Image.open(sheet) as picture:
+        pixels = np.asarray(picture.convert("L"))
+    assert {thing.kind for thing in SPECIMENS.values()} == set(KINDS)
+    # Eight rows of tiles and one background: photographs, which need a folder, are left out.
+    assert pixels.shape[0] == 24 + 8 * (18 + 150 + 6) + 18 + 410 + 6
+    assert main(["render", "--sheet", str(sheet)]) == 2
+    assert "sheet.png exists already" in said(capsys)
+    assert main(["render", "--sheet", str(tmp_path / "sheet.pdf")]) == 2
+    assert "must end in .png or .jpg, not 'sheet.pdf'" in said(capsys)
+
+
+def test_every_tile_of_the_sheet_holds_its_kind():
+    for name, thing in SPECIMENS.items():
+        spread = [np.ptp(_tile(thing, f_number)) for f_number in (8, 32)]
+        assert 1 <= spread[0] < spread[1], name

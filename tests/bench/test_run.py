@@ -11,7 +11,12 @@ from PIL import Image
 
 from moteyard.bench.choice import read_choice
 from moteyard.bench.cli import main
+from moteyard.bench.coco import coco
 from moteyard.bench.store import open_store
+from moteyard.generators.camera import Camera
+from moteyard.generators.contamination import read_state
+from moteyard.generators.optics import Optics
+from moteyard.generators.scene import Scene, render
 
 HERE = Path(__file__).parent
 TINY = str(HERE / "tiny.toml")
@@ -177,3 +182,17 @@ def test_render_writes_coco_that_its_reader_accepts(tmp_path):
     for note in coco.loadAnns(coco.getAnnIds()):
         assert note["bbox"][2] == pytest.approx(note["area"] ** 0.5, rel=1e-3)
     assert main(["render", TINY, "--limit", "1", "--out", str(tmp_path)]) == 2
+
+
+def test_coco_tells_kinds_and_boxes_that_hold_them():
+    state = read_state("field-day", {"fibre": {"mean_count": 6}})
+    frame = render(Scene("m", "screen", Optics(22), Camera(width_px=640, height_px=480), state, seed=(1, 8)))
+    layout = coco([("mixed.png", frame)])
+    names = {category["id"]: category["name"] for category in layout["categories"]}
+    assert list(names.values()) == ["grain", "fibre", "flake", "ring", "droplet", "scratch"]
+    assert [names[note["category_id"]] for note in layout["annotations"]] == frame.truth.kind.tolist()
+    fibre = frame.truth.kind.tolist().index("fibre")
+    x, y, width, height = layout["annotations"][fibre]["bbox"]
+    assert np.hypot(width, height) >= frame.truth.extent_px[fibre] > 20
+    assert x + width / 2 - 0.5 == pytest.approx(frame.truth.x[fibre], abs=1e-3)
+    assert y + height / 2 - 0.5 == pytest.approx(frame.truth.y[fibre], abs=1e-3)

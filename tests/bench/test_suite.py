@@ -4,6 +4,7 @@ import pytest
 
 from moteyard.bench.errors import YardError
 from moteyard.bench.suite_file import load_suite, parse_suite, suite_names
+from moteyard.generators.scene import render
 
 GOOD = """
 name = "tiny"
@@ -22,7 +23,7 @@ kind = "drifts"
 
 
 def test_shipped_suites_load_and_expand():
-    assert {"quick", "standard", "testframe"} <= set(suite_names())
+    assert {"quick", "standard", "testframe", "debris"} <= set(suite_names())
     for name in suite_names():
         suite = load_suite(name)
         scenes = list(suite.scenes())
@@ -90,3 +91,42 @@ def test_unknown_suites_are_answered_with_the_known():
         load_suite("standart")
     with pytest.raises(YardError, match=r"no suite file at nowhere\.toml"):
         load_suite("nowhere.toml")
+
+
+def test_a_suite_names_a_state_and_overrides_it():
+    head, grounds = GOOD.split("[[ground]]", 1)
+    table = '[population]\nstate = "dry-grit"\n[population.grain]\nmean_count = 3\n'
+    suite = parse_suite(f"{head}{table}[[ground]]{grounds}", where="a.toml")
+    assert suite.population.state == "dry-grit"
+    assert {share.kind: share.mean_count for share in suite.population.shares}["grain"] == 3
+    plain = parse_suite(f'{head}[population]\nstate = "dry-grit"\n[[ground]]{grounds}', where="a.toml")
+    assert suite.digest != plain.digest
+
+
+@pytest.mark.parametrize(
+    ("table", "message"),
+    [
+        ('state = "dry-grid"', r"a\.toml, \[population\]: unknown state 'dry-grid'; did you mean 'dry-grit'"),
+        ("state = 3", r"\[population\]: key 'state' must name a state, not 3"),
+        ('state = "dry-grit"\nmean_count = 5', r"dry-grit\.toml: unknown key 'mean_count'; known are name"),
+        ('state = "dry-grit"\n[population.fibre]\nwidth = 5', r"dry-grit\.toml, \[fibre\]: unknown key 'width'"),
+    ],
+)
+def test_malformed_states_of_a_suite_are_named(table, message):
+    head, grounds = GOOD.split("[[ground]]", 1)
+    with pytest.raises(YardError, match=message):
+        parse_suite(f"{head}[population]\n{table}\n[[ground]]{grounds}", where="a.toml")
+
+
+def test_suites_of_plain_grains_keep_their_dust():
+    # Written down before anything but disks could lie on a filter: name, count, first and last x, y and diameter.
+    known = {
+        "quick": ("sky/f8/000", 7, [476.109, 487.029, 24.739, 739.715, 322.684, 23.64]),
+        "testframe": ("screen/f16/000", 20, [707.144, 164.229, 17.529, 590.155, 464.618, 14.13]),
+    }
+    for name, (place, count, numbers) in known.items():
+        scene = next(load_suite(name).scenes())
+        truth = render(scene).truth
+        assert (scene.name, len(truth)) == (place, count)
+        ends = [column[end] for end in (0, -1) for column in (truth.x, truth.y, truth.diameter_um)]
+        assert ends == pytest.approx(numbers, abs=1e-3)

@@ -12,6 +12,7 @@ from scipy import fft
 
 from moteyard.bench.handover import photograph
 from moteyard.bench.judge import judged
+from moteyard.bench.sheet import SPECIMENS
 from moteyard.bench.store import TRUTH_TYPE
 from moteyard.detectors.registry import load, names
 from moteyard.generators.backgrounds import make
@@ -63,6 +64,9 @@ def main():
         cold = median_cpu(lambda n=f_number: stamp(next(sizes), Optics(f_number=n)))
         warm = median_cpu(lambda n=f_number: stamp(30.0, Optics(f_number=n)))
         print(f"shadow at f/{f_number:<22}{1e6 * cold:9.0f} µs new size{1e6 * warm:8.0f} µs known size")
+    for name, thing in SPECIMENS.items():
+        took = median_cpu(lambda t=thing: t.shadow(Optics(f_number=16), x=0.3, y=0.2))
+        print(f"shadow of a {name:<24}{1e6 * took:9.0f} µs at f/16")
     scene = Scene("bench", "snow", camera=CAMERA, optics=Optics(11), population=Population(mean_count=30), seed=(2, 1))
     report("render a frame, 30 shadows", median_cpu(lambda: render(scene)), "", base)
     frame = render(scene)

@@ -11,6 +11,7 @@ from moteyard.generators.bands import RGB_BANDS, Band
 from moteyard.generators.droplet import Droplet
 from moteyard.generators.fibre import Fibre
 from moteyard.generators.flake import Flake
+from moteyard.generators.irregular import IrregularGrain
 from moteyard.generators.mask import Canvas, canvas_for, width_across
 from moteyard.generators.optics import Optics
 from moteyard.generators.particles import Grain
@@ -18,11 +19,10 @@ from moteyard.generators.propagate import mask_stamp
 from moteyard.generators.ring import Ring
 from moteyard.generators.scratch import Scratch
 from moteyard.generators.shadow import cast
-from moteyard.generators.silhouette import Silhouette
 
 SMALL = Optics(f_number=16, pixel_um=5)
 THINGS = [
-    Silhouette(0, 0, 30, aspect=1.6, roughness=0.15, angle_deg=20, shape_seed=3),
+    IrregularGrain(0, 0, 30, aspect=1.6, roughness=0.15, angle_deg=20, shape_seed=3),
     Fibre(0, 0, 15, 400, curl_rad=1.2, angle_deg=35, shape_seed=2),
     Flake(0, 0, 80, 0.7, 0.2, shape_seed=4),
     Ring(0, 0, 90, 6, 0.5, irregularity=0.06, film_path_um=0.05, shape_seed=5),
@@ -65,10 +65,10 @@ def test_a_regular_ring_stops_its_share_of_its_area():
 
 
 @pytest.mark.parametrize("f_number", [8, 16, 32])
-@pytest.mark.parametrize("diameter", [10, 20, 50])
-def test_a_round_silhouette_is_the_analytic_disk(diameter, f_number):
+@pytest.mark.parametrize("diameter", [10, 20, 30])
+def test_a_round_outline_is_the_analytic_disk(diameter, f_number):
     optics = Optics(f_number=f_number)
-    drawn = Silhouette(0, 0, diameter, roughness=0).shadow(optics, x=10.3, y=10.2)
+    drawn = IrregularGrain(0, 0, diameter, roughness=0).shadow(optics, x=10.3, y=10.2)
     exact = cast(diameter, optics, x=10.3, y=10.2)
     half = min(drawn.transmission.shape[1], exact.transmission.shape[1]) // 2
     assert np.abs(middle(drawn.transmission, half) - middle(exact.transmission, half)).max() < 2.5e-3
@@ -85,7 +85,7 @@ def disk_of(optics, pitch):
     return disk / disk.sum()
 
 
-@pytest.mark.parametrize("thing", [THINGS[0], THINGS[1], THINGS[3], THINGS[4], THINGS[5]], ids=lambda thing: thing.kind)
+@pytest.mark.parametrize("thing", THINGS, ids=lambda thing: thing.kind)
 def test_the_whole_path_against_another_library(thing):
     """Prysm (MIT) flies the finely drawn mask; pupil and pixel are sums in space, not products of spectra."""
     with warnings.catch_warnings():
@@ -103,7 +103,7 @@ def test_the_whole_path_against_another_library(thing):
     pixels = pixels[row : row + coarse.height_px, column : column + coarse.width_px]
     band = Band(0.55)
     own = mask_stamp([[thing.draw(coarse, 0.55)]], SMALL, per_pixel=coarse.per_pixel, bands=(band,))[0]
-    assert np.abs(pixels - own).max() < 8e-3
+    assert np.abs(pixels - own).max() < 4e-3
 
 
 def test_a_fibre_by_rays_and_by_waves():
@@ -204,8 +204,8 @@ def test_extents():
 @pytest.mark.parametrize(
     ("make", "message"),
     [
-        (lambda: Silhouette(0, 0, -1), "Silhouette.diameter_um must be a positive number, not -1"),
-        (lambda: Silhouette(0, 0, 10, aspect=0.5), "Silhouette.aspect must be from 1 to 9, not 0.5"),
+        (lambda: IrregularGrain(0, 0, -1), "IrregularGrain.diameter_um must be a positive number, not -1"),
+        (lambda: IrregularGrain(0, 0, 10, aspect=0.5), "IrregularGrain.aspect must be from 1 to 9, not 0.5"),
         (lambda: Fibre(0, 0, 20, 10), "Fibre.length_um must exceed width_um"),
         (lambda: Ring(0, 0, 5, 8), "Ring.width_um must not exceed radius_um"),
         (lambda: Flake(0, 0, 10, 1.5), "Flake.amplitude must be from 0 to 1, not 1.5"),

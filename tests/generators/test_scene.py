@@ -8,9 +8,12 @@ import numpy as np
 import pytest
 
 from moteyard.generators.camera import Camera
+from moteyard.generators.contamination import read_state
+from moteyard.generators.fibre import Fibre
 from moteyard.generators.optics import Optics
 from moteyard.generators.particles import Population
 from moteyard.generators.scene import Scene, render, scene_seed
+from moteyard.generators.shade import shade
 
 CAMERA = Camera(width_px=320, height_px=240)
 
@@ -108,3 +111,50 @@ def test_detectability_falls_from_sky_to_scrub():
     dust = Population(mean_count=8, smallest_um=20, largest_um=40)
     median = {b: np.median(render(scene(b, population=dust)).truth.detectability) for b in ("screen", "snow", "scrub")}
     assert median["screen"] > median["snow"] > median["scrub"]
+
+
+def test_a_scene_keeps_a_named_state_with_all_its_numbers():
+    states = [read_state("field-day"), read_state("field-day", {"fibre": {"mean_count": 9}})]
+    scenes = [scene(population=state) for state in states]
+    assert [Scene.from_json(one.to_json()) for one in scenes] == scenes
+    assert scenes[0].digest != scenes[1].digest
+
+
+def test_the_labels_of_a_mixed_filter():
+    oily = {"mean_count": 8, "radius_um": [30, 45], "contact_angle_deg": [2, 6]}
+    state = read_state("after-wet-clean", {"droplet": oily})
+    frame = render(scene("screen", population=state, camera=Camera(width_px=640, height_px=480)))
+    truth = frame.truth
+    assert {"ring", "droplet"} <= set(truth.kind)
+    assert (truth.extent_px >= truth.fwhm_px).all()
+    assert truth.identity.tolist() == sorted(set(truth.identity.tolist()))
+    rings, drops = truth.kind == "ring", truth.kind == "droplet"
+    assert (truth.extent_px[rings] > 3 * truth.fwhm_px[rings]).all()
+    assert truth.gain[drops].min() > 0.3 > truth.gain[rings].max()
+    assert np.abs(truth.loss_px2[drops]).max() < 1e-2 < truth.loss_px2[rings].min()
+    # Place on the filter to place on the sensor, by the pinhole of the exit pupil.
+    assert truth.x == pytest.approx(truth.x_mm / 0.006 / (1 - 1 / 60) + 319.5)
+
+
+def test_an_oblong_stamp_is_cut_at_the_frames_rim():
+    light = np.ones((60, 80, 3), np.float32)
+    cast_shadow = Fibre(0, 0, 15, 900).shadow(Optics(f_number=16), x=70.0, y=30.0)
+    shade(light, cast_shadow)
+    whole = np.ones((200, 400, 3), np.float32)
+    shade(whole, dataclasses.replace(cast_shadow, row=100, column=200))
+    assert np.array_equal(light, whole[70:130, 130:210])
+
+
+def test_the_footprint_of_lines():
+    state = read_state("after-wet-clean", {"fibre": {"mean_count": 4}})
+    frame = render(scene("screen", population=state, camera=Camera(width_px=480, height_px=360)))
+    owners = set(np.unique(frame.footprint).tolist()) - {-1}
+    assert {str(frame.truth.kind[owner]) for owner in owners} == {"fibre", "ring"}
+    for owner in owners:
+        rows, columns = np.nonzero(frame.footprint == owner)
+        reach = np.hypot(columns - frame.truth.x[owner], rows - frame.truth.y[owner]).max()
+        # Nothing lies further from the middle than half the diagonal of its box, and its blur.
+        half = np.hypot(frame.truth.half_width_px[owner], frame.truth.half_height_px[owner])
+        assert reach < half + frame.truth.fwhm_px[owner]
+        if frame.truth.kind[owner] == "ring":
+            assert frame.footprint[round(frame.truth.y[owner]), round(frame.truth.x[owner])] != owner

@@ -15,7 +15,7 @@ from .propagate import Drawing
 
 
 @dataclass(frozen=True, slots=True)
-class Silhouette(Drawn):
+class IrregularGrain(Drawn):
     """An opaque grain with a smooth random outline; its centre is the mean of the outline.
 
     Pollen and mineral grains alike are rendered opaque: what passes through a ball lens of 15–50 µm is
