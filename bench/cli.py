@@ -56,6 +56,7 @@ def _parser() -> argparse.ArgumentParser:
     _guard(commands.add_parser("guard", help="fail where a detector got worse than a baseline"))
     _find(commands.add_parser("find", help="look for dust shadows in real photographs"))
     _check_photos(commands.add_parser("check-photos", help="see whether pictures share shadows, as dust makes them"))
+    _rolls(commands.add_parser("rolls", help="judge a method that looks at many photographs of one camera together"))
     _render(commands.add_parser("render", help="write a suite's labelled frames to disk"))
     _list(commands.add_parser("list", help="list suites, detectors and backgrounds"))
     return parser
@@ -185,12 +186,18 @@ def _find(parser: argparse.ArgumentParser) -> None:
     choice.add_argument("--from", type=Path, dest="source", metavar="RESULT", help="a result folder or threshold file")
     choice.add_argument("--threshold", type=float, metavar="T", help="take candidates that score above T")
     parser.add_argument("--detector", metavar="NAME", help="with --threshold: which method (matched)")
+    parser.add_argument(
+        "--roll", action="store_true",
+        help="the photographs are of one camera: add up what all of them say of each place (--threshold is optional)",
+    )  # fmt: skip
     parser.add_argument("--f-number", type=_positive, metavar="N", help="where the file does not say")
     parser.add_argument("--out", type=Path, default=Path("found"), metavar="DIR", help="where to write (found)")
     parser.set_defaults(run=_run_find)
 
 
 def _run_find(options: argparse.Namespace) -> int:
+    if options.roll:
+        return _run_find_roll(options)
     from .field.find import find, make_judge
 
     judge = make_judge(options.source, detector=options.detector, threshold=options.threshold)
@@ -212,6 +219,41 @@ def _run_check_photos(options: argparse.Namespace) -> int:
     from .field.shared_shadows import check_photos
 
     return check_photos(options.folder, detector=options.detector, out=options.out)
+
+
+def _run_find_roll(options: argparse.Namespace) -> int:
+    from .field.roll_find import find_roll
+
+    if options.source is not None or options.detector is not None:
+        raise YardError("--roll has a method of its own: leave --from and --detector out")
+    return find_roll(options.photo, threshold=options.threshold, f_number=options.f_number, out=options.out)
+
+
+def _rolls(parser: argparse.ArgumentParser) -> None:
+    parser.description = (
+        "Render rolls of photographs that share their dust, give a method the first few, more each time, and compare "
+        "what it finds with what an ideal observer could."
+    )
+    parser.add_argument("suite", nargs="?", default="quick", help="a roll suite's name or a .toml file (quick)")
+    parser.add_argument("--detector", metavar="NAME", help="a registered detector or path/to/file.py:Class (consensus)")
+    parser.add_argument("--out", type=Path, metavar="DIR", help="result folder (results/rolls-SUITE)")
+    parser.add_argument("--workers", type=_count, metavar="N", help="processes (one a core)")
+    parser.add_argument(
+        "--seeds", choices=("train", "develop", "report"), default="report", help="tune on develop only (report)"
+    )
+    parser.set_defaults(run=_run_rolls)
+
+
+def _run_rolls(options: argparse.Namespace) -> int:
+    from .roll_command import judge_rolls
+
+    return judge_rolls(
+        options.suite,
+        detector=options.detector,
+        out=options.out,
+        workers=options.workers,
+        namespace=options.seeds,
+    )
 
 
 def _render(parser: argparse.ArgumentParser) -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from ..detectors.registry import entries
 from ..generators.backgrounds import BACKGROUNDS
 from ..generators.contamination import state_names, state_summary
+from .roll_suite import load_roll_suite, roll_suite_names
 from .suite_file import load_suite, suite_names
 
 
@@ -14,6 +15,9 @@ def list_all() -> int:
     for name in suite_names():
         suite = load_suite(name)
         print(f"  {name:<12}{suite.summary}")
+    print("\nSUITES OF ROLLS")
+    for name in roll_suite_names():
+        print(f"  {name:<12}{load_roll_suite(name).summary}")
     print("\nDETECTORS")
     for entry in entries():
         print(f"  {entry.name:<12}{entry.problem or entry.summary}")

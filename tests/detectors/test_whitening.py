@@ -91,9 +91,10 @@ def test_the_likelier_template_is_named(template):
     assert which[120, 120] == 1
 
 
-def test_most_light_noise_stays_below_five():
+def test_most_light_noise_stays_below_six():
+    # The best of some 10⁵ places, mended places and seven sizes in a unit normal.
     noise = np.random.default_rng(17).normal(0.5, 0.01, (1000, 1000, 1))
     pixels = np.rint(np.repeat(noise, 3, axis=2) * 65535).astype(np.uint16)
     spots = MatchedFilter().detect([Photograph(pixels, f_number=11.0, pixel_um=6.0, encoding="linear")])[0]
     assert len(spots) > 20
-    assert spots.score.max() < 5
+    assert spots.score.max() < 6

@@ -1,0 +1,73 @@
+"""Consensus of a roll: dust stays on the filter while the scene changes."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from .consensus_frame import casts, width_px
+from .consensus_study import GrainEvidence, Study, from_middle, study
+from .contract import Photograph, Spots
+from .peaks import most_candidates
+
+
+def evidence(roll: Sequence[Photograph]) -> list[GrainEvidence]:
+    """Return the grains that the photographs of a roll agree on, strongest first, down to a low floor.
+
+    Nothing is registered: dust is fixed on the filter. Each photograph's responses to the shadows that its own
+    aperture would cast are weighed by a heavy-tailed likelihood and added place by place; see `study`.
+
+    Raises
+    ------
+    ValueError
+        If the photographs differ in size.
+    """
+    return list(study(roll).grains)
+
+
+class Consensus:
+    """All photographs of a roll together: evidence of each for a grain at a place, added up.
+
+    The score is a natural logarithm of a likelihood ratio and grows with the number of photographs as their
+    squared signal-to-noise ratios do. One photograph alone is a roll of one. Photographs of different sizes are
+    rolls of their own.
+    """
+
+    name = "consensus"
+    version = "1"
+
+    def detect(self, roll: Sequence[Photograph]) -> list[Spots]:
+        """Return the roll's grains, mapped back onto each photograph that they lay there for."""
+        answers = [Spots()] * len(roll)
+        for members in _by_size(roll):
+            group = [roll[index] for index in members]
+            studied = study(group)
+            for place, index in enumerate(members):
+                answers[index] = spots_in(studied, place, roll[index])
+        return answers
+
+
+def _by_size(roll: Sequence[Photograph]) -> list[list[int]]:
+    groups: dict[tuple[int, int], list[int]] = {}
+    for index, photograph in enumerate(roll):
+        groups.setdefault(photograph.shape, []).append(index)
+    return list(groups.values())
+
+
+def spots_in(studied: Study, index: int, photograph: Photograph) -> Spots:
+    """Return a study's grains as spots of its photograph number `index`, those outside the frame left out."""
+    grains = [grain for grain in studied.grains if grain.first <= index <= grain.last]
+    optics = casts(photograph)
+    if not grains or not optics:
+        return Spots()
+    height, width = photograph.shape
+    ratio = studied.magnifications[index]
+    spots = Spots(
+        x=from_middle(np.array([grain.x for grain in grains]), width, ratio),
+        y=from_middle(np.array([grain.y for grain in grains]), height, ratio),
+        diameter_px=np.array([width_px(grain.diameter_um, optics) for grain in grains], dtype=np.float32),
+        score=np.array([grain.score for grain in grains], dtype=np.float32),
+    )
+    inside = (abs(spots.x - (width - 1) / 2) <= width / 2) & (abs(spots.y - (height - 1) / 2) <= height / 2)
+    return spots.take(inside).strongest(most_candidates(photograph.shape))

@@ -1,0 +1,78 @@
+"""A second look at chosen places of one frame: each tile is whitened with the shadow taken out of it."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
+from scipy import fft
+
+from .contract import FloatArray
+from .whitening import HOP, TILE, ComplexArray, noise_power, sine_window, template_spectrum, twice_inside
+
+_AT_ONCE = 512  # places in memory at a time: 25 MB
+
+
+def measured(
+    log: FloatArray, y: FloatArray, x: FloatArray, *, templates: Sequence[FloatArray]
+) -> tuple[FloatArray, FloatArray]:
+    """Return response r and expected response d′ of each template at each place, both float32 (templates, m).
+
+    With F and S the spectra of the tile about the place and of the template there, and P the tile's power
+    density after the fit of the template is taken out of it: r = Re Σ F S*/P / (n d′), d′ = √(Σ |S|²/P)/n.
+
+    Parameters
+    ----------
+    log
+        (h, w); mirrored at the borders.
+    y, x
+        Places (m,) inside the map, in its pixels, fractions included.
+    """
+    window = sine_window()
+    shadows = [_windowed(template, window) for template in templates]
+    tiles = sliding_window_view(np.pad(log, TILE, mode="symmetric"), (TILE, TILE))
+    response = np.zeros((len(templates), len(y)), dtype=np.float32)
+    expected = np.zeros_like(response)
+    for start in range(0, len(y), _AT_ONCE):
+        some = slice(start, start + _AT_ONCE)
+        found, turn = _spectra(tiles, y[some], x[some], window=window)
+        plain = noise_power(found, float(np.sum(window**2)))
+        for number, shadow in enumerate(shadows):
+            response[number, some], expected[number, some] = _fit(found, shadow * turn, plain, window=window)
+    return response, expected
+
+
+def _windowed(template: FloatArray, window: FloatArray) -> ComplexArray:
+    centred = fft.irfft2(template_spectrum(template), s=(TILE, TILE), workers=1)
+    spectrum = fft.rfft2(np.roll(centred, (HOP, HOP), axis=(0, 1)) * window, workers=1)
+    spectrum[0, 0] = 0
+    return np.asarray(spectrum, dtype=np.complex64)
+
+
+def _spectra(
+    tiles: FloatArray, y: FloatArray, x: FloatArray, *, window: FloatArray
+) -> tuple[ComplexArray, ComplexArray]:
+    """Return the tiles' spectra and the phases that move a template from the middle onto the place."""
+    row, column = np.rint(y).astype(np.intp), np.rint(x).astype(np.intp)
+    here = tiles[row + TILE - HOP, column + TILE - HOP]
+    level = np.tensordot(here, window, axes=2) / window.sum()
+    found = fft.rfft2((here - level[:, None, None]) * window, workers=1)
+    found[:, 0, 0] = 0
+    down = np.exp(-2j * np.pi * np.multiply.outer(y - row, fft.fftfreq(TILE)))
+    right = np.exp(-2j * np.pi * np.multiply.outer(x - column, fft.rfftfreq(TILE)))
+    return found, np.asarray(down[:, :, None] * right[:, None, :], dtype=np.complex64)
+
+
+def _fit(
+    found: ComplexArray, shadow: ComplexArray, plain: FloatArray, *, window: FloatArray
+) -> tuple[FloatArray, FloatArray]:
+    energy = twice_inside(shadow.real**2 + shadow.imag**2)
+    overlap = twice_inside(found.real * shadow.real + found.imag * shadow.imag)
+    amplitude = (overlap / plain).sum(axis=(1, 2)) / (energy / plain).sum(axis=(1, 2))
+    # Only a darkening is a shadow: what is brighter stays in the noise.
+    left = found - np.maximum(amplitude, 0)[:, None, None] * shadow
+    power = noise_power(left, float(np.sum(window**2)))
+    expected = np.sqrt((energy / power).sum(axis=(1, 2))) / np.float32(TILE)
+    response = (overlap / power).sum(axis=(1, 2)) / (expected * np.float32(TILE**2))
+    return response, expected

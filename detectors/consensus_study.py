@@ -1,0 +1,206 @@
+"""From a roll of photographs to the grains that they agree on."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.spatial import cKDTree
+
+from ..generators.optics import Optics
+from .consensus_frame import GRAINS_UM, SIZES_UM, Look, casts, step_for, width_px
+from .consensus_ledger import Ledger
+from .consensus_likelihood import longest_standing
+from .consensus_scale import magnification
+from .consensus_scene import SAME, likeness, thumbnail
+from .contract import FloatArray, Photograph, Spots
+from .peaks import local_maxima, refine, without_doubles
+from .picture import Picture
+
+FLOOR = 1.0
+"""Evidence (natural logarithm of the odds for a grain) under which a place is not looked at again."""
+
+PLACES_PER_MEGAPIXEL = 100
+"""Places looked at again a megapixel of the photograph, strongest first."""
+
+PLACES_AT_LEAST = 100
+"""Places looked at again in any roll, however small its frames."""
+
+HALO_WIDTHS = 1.3
+"""A shadow that differs a little from the predicted one leaves a ring about it, this many widths in radius."""
+
+HALO_SHARE = 0.2
+"""A place in that ring with less than this share of the shadow's evidence is the ring's."""
+
+REMEMBERED = 4
+"""Scenes that a new photograph is compared with."""
+
+
+@dataclass(frozen=True, slots=True)
+class GrainEvidence:
+    """One grain on the filter, and what each photograph says of it.
+
+    Attributes
+    ----------
+    x, y
+        Centre of its shadow in pixels of the roll's first photograph.
+    diameter_um
+        Size class: the diameter of a round grain at the nominal filter distance whose shadows fit best.
+    score
+        Evidence over the roll, ln of the likelihood ratio of a grain to none; 0 speaks for neither.
+    by_frame
+        What each photograph adds, float32 (photographs,); read-only.
+    first, last
+        Index of the first and the last photograph that it lay there for.
+    """
+
+    x: float
+    y: float
+    diameter_um: float
+    score: float
+    by_frame: FloatArray
+    first: int
+    last: int
+
+
+@dataclass(frozen=True, slots=True)
+class Study:
+    """What a roll of photographs of one size says.
+
+    Attributes
+    ----------
+    grains
+        Strongest first.
+    magnifications
+        Of each photograph's shadows about the middle, relative to the first's.
+    likeness
+        How much each photograph's scene is one that was there before, 0 to 1; see `consensus_scene`.
+    """
+
+    grains: tuple[GrainEvidence, ...]
+    magnifications: tuple[float, ...]
+    likeness: tuple[float, ...]
+
+
+def study(roll: Sequence[Photograph]) -> Study:
+    """Return the grains of a roll and how its photographs lie to each other.
+
+    The roll is read twice, one photograph at a time, and may be a sequence that loads them as they are asked for:
+    first everywhere, to propose places, then at those places with each shadow taken out of its own noise.
+
+    Raises
+    ------
+    ValueError
+        If the photographs differ in size.
+    """
+    count = len(roll)
+    if count == 0 or step_for(roll[0]) < 1:
+        return Study((), (1.0,) * count, (0.0,) * count)
+    survey = Survey(roll[0])
+    for photograph in roll:
+        survey.add(photograph)
+    return Study(tuple(_second_look(roll, survey)), tuple(survey.magnifications), tuple(survey.likeness))
+
+
+class Survey:
+    """A first look at the photographs of a roll, one after the other, in memory that does not grow with them."""
+
+    def __init__(self, first: Photograph) -> None:
+        self.shape = first.shape
+        self.step = step_for(first)
+        self.ledger = Ledger((first.shape[0] // self.step, first.shape[1] // self.step))
+        self.magnifications: list[float] = []
+        self.likeness: list[float] = []
+        self._scenes: list[FloatArray] = []
+
+    def add(self, photograph: Photograph) -> None:
+        """Add what a photograph says, unless it repeats a scene that was there before."""
+        if photograph.shape != self.shape:
+            sizes = [f"{width}×{height}" for height, width in (self.shape, photograph.shape)]
+            raise ValueError(f"the photographs of a roll must have one size, not {sizes[0]} and {sizes[1]}")
+        look = Look.at(photograph, self.step)
+        scene = thumbnail(look.picture.plain)
+        self.likeness.append(max((likeness(scene, before) for before in self._scenes), default=0.0))
+        self.magnifications.append(self.magnifications[-1] if self.magnifications else 1.0)
+        if self.likeness[-1] < SAME:
+            maps = list(look.maps())
+            own = _largest([map_ for _, map_ in maps], self.ledger.shape)
+            self.magnifications[-1] = magnification(own, self.ledger, before=self.magnifications[-1])
+            self.ledger.add(maps, self.magnifications[-1])
+            self._scenes = [*self._scenes, scene][-REMEMBERED:]
+
+    def places(self, optics: Sequence[Optics]) -> Spots:
+        """Return the places to look at again, in pixels of the shrunken picture."""
+        if not optics:
+            return Spots()
+        widths = np.array([width_px(grain, optics) / self.step for grain in GRAINS_UM], dtype=np.float32)
+        radius = max(1, round(float(widths.min()) / 4))
+        evidence = self.ledger.evidence()
+        rows, columns = local_maxima(evidence, radius=radius, floor=FLOOR)
+        y, x, height = refine(evidence, rows, columns)
+        found = Spots(x=x, y=y, diameter_px=widths[self.ledger.sizes(rows, columns)], score=height)
+        megapixels = self.shape[0] * self.shape[1] / 1e6
+        return without_doubles(found).strongest(max(PLACES_AT_LEAST, round(PLACES_PER_MEGAPIXEL * megapixels)))
+
+
+def _largest(maps: Sequence[FloatArray], shape: tuple[int, int]) -> FloatArray:
+    largest = np.zeros(shape, dtype=np.float32)
+    for map_ in maps:
+        np.maximum(largest, map_, out=largest)
+    return largest
+
+
+def from_middle(position: FloatArray, length: int, magnification: float) -> FloatArray:
+    """Return positions along an axis of `length` samples, moved away from its middle by a magnification."""
+    middle = (length - 1) / 2
+    return np.asarray(middle + (position - middle) * magnification, dtype=np.float32)
+
+
+def _second_look(roll: Sequence[Photograph], survey: Survey) -> list[GrainEvidence]:
+    """Return the grains at the proposed places, strongest first."""
+    optics = next((found for photograph in roll if (found := casts(photograph))), ())
+    places, (height, width) = survey.places(optics), survey.ledger.shape
+    by_frame = np.zeros((len(roll), len(SIZES_UM), len(places)), dtype=np.float32)
+    for index, photograph in enumerate(roll):
+        if survey.likeness[index] < SAME and len(places):
+            y = from_middle(places.y, height, survey.magnifications[index])
+            x = from_middle(places.x, width, survey.magnifications[index])
+            by_frame[index] = Look.at(photograph, survey.step).measure(y, x)
+    picture = Picture(log=np.empty(survey.ledger.shape, np.float32), step=survey.step)
+    x, y = picture.to_photograph(places.x), picture.to_photograph(places.y)
+    score, first, last = longest_standing(by_frame)
+    size = score.argmax(axis=0)
+    grains = [
+        GrainEvidence(
+            x=float(x[n]),
+            y=float(y[n]),
+            diameter_um=SIZES_UM[s],
+            score=float(score[s, n]),
+            by_frame=_read_only(by_frame[:, s, n]),
+            first=int(first[s, n]),
+            last=int(last[s, n]),
+        )
+        for n, s in enumerate(size.tolist())
+    ]
+    listed = sorted((grain for grain in grains if grain.score > 0), key=lambda grain: -grain.score)
+    return _without_halos(listed, reach_px=HALO_WIDTHS * width_px(SIZES_UM[0], optics) if optics else 0.0)
+
+
+def _without_halos(grains: Sequence[GrainEvidence], *, reach_px: float) -> list[GrainEvidence]:
+    """Return the grains, strongest first, less those that a far stronger one's misfit explains."""
+    if len(grains) < 2:
+        return list(grains)
+    places = np.array([(grain.x, grain.y) for grain in grains])
+    keep = np.ones(len(grains), dtype=bool)
+    for strong, weak in cKDTree(places).query_pairs(reach_px, output_type="ndarray"):
+        first, second = sorted((int(strong), int(weak)))
+        if grains[second].score < HALO_SHARE * grains[first].score:
+            keep[second] = False
+    return [grain for grain, kept in zip(grains, keep, strict=True) if kept]
+
+
+def _read_only(column: FloatArray) -> FloatArray:
+    kept = column.copy()
+    kept.flags.writeable = False
+    return kept

@@ -1,0 +1,84 @@
+"""Responses to shadows in noise that is stationary over a tile, with the signal that each shadow would give.
+
+The same filter as in `whitening`, on tiles that overlap by a quarter instead of a half: a roll has many frames
+and each costs its transforms.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+
+import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
+from scipy import fft
+
+from .contract import FloatArray
+from .whitening import ComplexArray, noise_power, twice_inside
+
+TILE = 64
+"""Side of a tile in pixels of the shrunken picture: four times the width of a shadow there."""
+
+HOP = 48
+"""From tile to tile; over the quarter in which two overlap the window falls as a sine."""
+
+
+def responses(log: FloatArray, templates: Sequence[FloatArray]) -> Iterator[tuple[FloatArray, FloatArray]]:
+    """Yield for each template its signal-to-noise ratio r and the ratio d′ that it would have, both (h, w).
+
+    With F, S and P the spectra of tile and template and the tile's power density,
+    r = IFFT(F S*/P)/d′ and d′ = √(Σ|S|²/P); see `whitening.whitened_snr`.
+    """
+    window = _window()
+    tiles = _tiles(log)
+    spectra = fft.rfft2((tiles - tiles.mean(axis=(2, 3), keepdims=True)) * window, workers=1)
+    inverse = np.reciprocal(noise_power(spectra, float(np.sum(window**2))))
+    spectra *= inverse
+    spectra[..., 0, 0] = 0  # the level is unknown
+    for template in templates:
+        shadow = _spectrum(template)
+        energy = twice_inside((shadow.real**2 + shadow.imag**2) / np.float32(TILE**2))
+        energy[0, 0] = 0
+        expected = np.sqrt(np.tensordot(inverse, energy, axes=2)).astype(np.float32)
+        response = fft.irfft2(spectra * shadow.conj(), s=(TILE, TILE), workers=1)
+        response *= window / expected[..., None, None]
+        share = np.broadcast_to(expected[..., None, None] * window**2, response.shape)
+        yield _overlapped(response, log.shape), _overlapped(share, log.shape)
+
+
+def _window() -> FloatArray:
+    fall = TILE - HOP
+    line = np.ones(TILE)
+    line[:fall] = np.sin(np.pi / 2 * (np.arange(fall) + 0.5) / fall)
+    line[-fall:] = line[:fall][::-1]
+    return np.asarray(np.outer(line, line), dtype=np.float32)
+
+
+def _tiles(log: FloatArray) -> FloatArray:
+    """Return overlapping tiles (rows, columns, TILE, TILE) over a map, mirrored at its borders."""
+    before = TILE - HOP
+    padding = [(before, before + (-length - before) % HOP) for length in log.shape]
+    padded = np.pad(log, padding, mode="symmetric")
+    return np.asarray(sliding_window_view(padded, (TILE, TILE))[::HOP, ::HOP])
+
+
+def _overlapped(tiles: FloatArray, shape: tuple[int, ...]) -> FloatArray:
+    """Return the sum of overlapping tiles without the margin that `_tiles` added, (h, w)."""
+    rows, columns = tiles.shape[:2]
+    total = np.zeros(((rows - 1) * HOP + TILE, (columns - 1) * HOP + TILE), dtype=np.float32)
+    places = sliding_window_view(total, (TILE, TILE), writeable=True)[::HOP, ::HOP]
+    for down in (0, 1):
+        for right in (0, 1):
+            # Every other tile: those do not overlap, and each pixel is written once.
+            places[down::2, right::2] += tiles[down::2, right::2]
+    before = TILE - HOP
+    return total[before : before + shape[0], before : before + shape[1]]
+
+
+def _spectrum(template: FloatArray) -> ComplexArray:
+    """Return the spectrum of a template cut to the tile, its centre at the origin, (TILE, TILE // 2 + 1)."""
+    cut = max(0, (template.shape[0] - TILE + 2) // 2)
+    inner = template[cut : template.shape[0] - cut, cut : template.shape[1] - cut]
+    tile = np.zeros((TILE, TILE), dtype=np.float32)
+    tile[: inner.shape[0], : inner.shape[1]] = inner
+    centred = np.roll(tile, (-(inner.shape[0] // 2), -(inner.shape[1] // 2)), axis=(0, 1))
+    return np.asarray(fft.rfft2(centred, workers=1), dtype=np.complex64)
