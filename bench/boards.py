@@ -123,10 +123,12 @@ def _line(row: Row, records: Sequence[Record], apertures: dict[float, dict[str, 
 
 
 def best_method(shown: Sequence[Board]) -> str | None:
-    """Return the method with the highest mean average precision over the grounds, or None."""
+    """Return the method with the highest mean average precision over the grounds where it is defined, or None."""
     scores: dict[str, list[float]] = {}
     for board in shown:
         for line in board.lines:
-            scores.setdefault(line.row.method, []).append(line.row.estimate)
-    means = {name: float(np.mean(values)) for name, values in scores.items() if np.isfinite(values).all()}
+            if np.isfinite(line.row.estimate):
+                scores.setdefault(line.row.method, []).append(line.row.estimate)
+    most = max((len(values) for values in scores.values()), default=0)
+    means = {name: float(np.mean(values)) for name, values in scores.items() if len(values) == most}
     return max(means, key=lambda name: means[name]) if means else None

@@ -72,7 +72,7 @@ def load_table(store: Store, scenes: Iterable[str], fingerprints: dict[str, str]
     table = {
         name: [Record(frames[scene], found[scene]) for scene in order]
         for name, found in answers.items()
-        if order and len(found) == len(order)
+        if wanted and len(found) == len(wanted)
     }
     return table, failures
 

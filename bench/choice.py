@@ -21,7 +21,7 @@ from .cells import Record, Table, f_numbers, grounds, where
 from .errors import YardError
 from .order_threshold import frame_statistic, frames_needed, quiet_threshold
 
-FORMAT = 2
+FORMAT = 3
 """Version of the file that `write_choice` writes."""
 
 TRUSTED_RECALL = 0.5
@@ -89,8 +89,8 @@ class Choice:
 
     Attributes
     ----------
-    detector
-        What the registry loads.
+    detector, method
+        What the registry loads, and the name under which it was judged.
     fingerprint
         The code that was judged.
     suite, frame_megapixels
@@ -102,6 +102,7 @@ class Choice:
     """
 
     detector: str
+    method: str
     fingerprint: str
     suite: str
     frame_megapixels: float

@@ -29,8 +29,17 @@ def main(arguments: Sequence[str] | None = None) -> int:
         print(f"moteyard: {error}", file=sys.stderr)
         return MISUSED
     except KeyboardInterrupt:
-        print("\nmoteyard: interrupted; what is finished is kept, the same command goes on", file=sys.stderr)
+        print(
+            f"\nmoteyard: interrupted; {_AFTER.get(options.run.__name__, 'what is finished is kept')}", file=sys.stderr
+        )
         return INTERRUPTED
+
+
+_AFTER = {
+    "_run_rank": "what is finished is kept, and the same command goes on",
+    "_run_render": "what is finished is kept; go on with another --out",
+    "_run_find": "what is finished is kept; go on with the photographs that are left",
+}
 
 
 def _is_ours(error: Exception) -> bool:

@@ -6,7 +6,7 @@ import ctypes
 import multiprocessing
 import os
 import signal
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from concurrent.futures import FIRST_COMPLETED, Future, wait
 from dataclasses import replace
 from typing import Any
@@ -45,7 +45,8 @@ def run_jobs(jobs: Sequence[Job], *, workers: int, time_limit_s: float = TIME_LI
     """Yield the outcome of each job as it completes, in no order.
 
     A job whose process dies or hangs is tried again one detector at a time, so that only the guilty one
-    gets a failed row. At most two jobs a worker are in flight, so memory does not grow with their number.
+    gets a failed row; from then on it runs alone, and after `PATIENCE` failures it is given up. At most two jobs
+    a worker are in flight, so memory does not grow with their number.
 
     Raises
     ------
@@ -68,29 +69,75 @@ def run_jobs(jobs: Sequence[Job], *, workers: int, time_limit_s: float = TIME_LI
     pool.join()
 
 
+PATIENCE = 3
+"""Times that a detector may take its process down or hang before its remaining frames are failed untried."""
+
+
 def _drive(pool: Any, waiting: list[Job], *, in_flight: int, time_limit_s: float) -> Iterator[Outcome]:
     waiting.reverse()
     flying: dict[Future[Any], Job] = {}
+    guilt = _Guilt()
     while waiting or flying:
         while waiting and len(flying) < in_flight:
             job = waiting.pop()
-            limit = time_limit_s * max(1, len(job.detectors))
-            flying[pool.schedule(run_job, args=(job,), timeout=limit)] = job
-        landed, _ = wait(flying, return_when=FIRST_COMPLETED)
-        for future in landed:
+            apart = guilt.apart(job)
+            if apart:
+                waiting.extend(reversed(apart))
+            elif guilt.is_given_up(job):
+                yield None, _failures(job, f"given up after {PATIENCE} failures: {guilt.problem(job)}")
+            else:
+                limit = time_limit_s * max(1, len(job.detectors))
+                flying[pool.schedule(run_job, args=(job,), timeout=limit)] = job
+        for future in wait(flying, return_when=FIRST_COMPLETED).done if flying else ():
             job = flying.pop(future)
-            outcome = _land(future, job, retry=waiting.append)
-            if outcome is not None:
-                yield outcome
+            row, results, problem = _land(future)
+            if problem is None:
+                yield row, results
+            elif len(job.detectors) > 1:
+                waiting.extend(replace(job, detectors=(spec,)) for spec in job.detectors)
+            else:
+                guilt.add(job, problem)
+                yield None, _failures(job, problem)
 
 
-def _land(future: Future[Any], job: Job, *, retry: Callable[[Job], None]) -> Outcome | None:
-    """Return a finished job's outcome, or None where it was split into smaller ones."""
+class _Guilt:
+    """Which detectors were caught alone: they get jobs of their own from then on, and are given up in the end."""
+
+    def __init__(self) -> None:
+        self._problems: dict[str, list[str]] = {}
+
+    def add(self, job: Job, problem: str) -> None:
+        for spec in job.detectors:
+            self._problems.setdefault(spec, []).append(problem)
+
+    def apart(self, job: Job) -> list[Job]:
+        """Return the jobs to run instead of one that holds a guilty detector among others, else nothing."""
+        guilty = [spec for spec in job.detectors if spec in self._problems]
+        innocent = tuple(spec for spec in job.detectors if spec not in self._problems)
+        if not guilty or len(job.detectors) == 1:
+            return []
+        alone = [replace(job, detectors=(spec,)) for spec in guilty]
+        return [replace(job, detectors=innocent), *alone] if innocent else alone
+
+    def is_given_up(self, job: Job) -> bool:
+        return any(len(self._problems.get(spec, [])) >= PATIENCE for spec in job.detectors)
+
+    def problem(self, job: Job) -> str:
+        return self._problems[job.detectors[0]][0]
+
+
+def _failures(job: Job, problem: str) -> list[ResultRow]:
+    scene = Scene.from_json(job.scene).digest
+    return [failed(scene, spec, problem=problem) for spec in job.detectors]
+
+
+def _land(future: Future[Any]) -> tuple[FrameRow | None, list[ResultRow], str | None]:
+    """Return a finished job's outcome, or what took it down."""
     from pebble import ProcessExpired
 
     try:
         row, results = future.result()
-        return row, results
+        return row, results, None
     except TimeoutError:
         problem = "took longer than the time limit and was stopped"
     except ProcessExpired as error:
@@ -99,12 +146,7 @@ def _land(future: Future[Any], job: Job, *, retry: Callable[[Job], None]) -> Out
         problem = "left through sys.exit"
     except MemoryError:
         problem = "ran out of memory"
-    if len(job.detectors) > 1:
-        for spec in job.detectors:
-            retry(replace(job, detectors=(spec,)))
-        return None
-    scene = Scene.from_json(job.scene).digest
-    return None, [failed(scene, spec, problem=problem) for spec in job.detectors]
+    return None, [], problem
 
 
 def _cause(exit_code: int) -> str:

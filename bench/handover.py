@@ -13,6 +13,6 @@ def photograph(frame: Frame) -> Photograph:
         f_number=frame.scene.optics.f_number,
         pixel_um=frame.scene.optics.pixel_um,
         encoding=frame.scene.camera.encoding,
-        roll=frame.scene.name,
+        roll=frame.scene.digest,
         is_test_frame=frame.scene.background == "screen",
     )

@@ -15,7 +15,7 @@ from ..detectors.registry import fingerprint, load
 from ..generators.scene import Frame, Scene, render
 from .handover import photograph
 from .masking import mask_contrast
-from .match import LEAST_GATE_PX, label
+from .match import LEAST_GATE_PX, gate_px, label
 from .store import FALSE_ALARM, HIT, IGNORED, SPOT_TYPE, TRUTH_TYPE, FrameRow, ResultRow
 from .texture import texture_map
 from .visibility import Viewing, masking_elevation, shadow_threshold, visibility_level
@@ -97,7 +97,7 @@ def judge(frame: Frame, row: FrameRow, spec: str) -> ResultRow:
         answer = detector.detect([shot])
         cpu, wall = time.process_time() - cpu, time.perf_counter() - wall
         check_answer(answer, [shot])
-    except Exception as error:  # a detector may raise anything; the run goes on and shows it
+    except (Exception, KeyboardInterrupt) as error:  # a detector may raise anything; the run goes on and shows it
         return failed(row.scene, spec, problem=f"{type(error).__name__}: {error}")
     return ResultRow(
         scene=row.scene,
@@ -132,8 +132,8 @@ def judged(
     """
     spots = spots.strongest(len(spots))
     places = np.column_stack([spots.x, spots.y])
-    line = _line_at(places, footprint)
     middles = np.column_stack([truth["x"], truth["y"]])
+    line = np.where(_on_a_spot(places, truth, footprint), -1, _line_at(places, footprint))
     labels = label(
         middles,
         truth["fwhm_px"] / 2,
@@ -148,6 +148,16 @@ def judged(
     spared = labels.ignored | (line >= 0) | _masked(places, ignored)
     table["kind"] = np.where(labels.hit, HIT, np.where(spared, IGNORED, FALSE_ALARM))
     return table
+
+
+def _on_a_spot(places: NDArray[Any], truth: NDArray[Any], footprint: NDArray[np.int16] | None) -> NDArray[np.bool_]:
+    """Return for each place (m, 2) whether a counted shadow that is no line lies there: it goes before the line."""
+    if footprint is None:
+        return np.zeros(len(places), dtype=bool)
+    spots = truth["counted"] & ~np.isin(np.arange(len(truth)), footprint)
+    centres = np.column_stack([truth["x"], truth["y"]])[spots]
+    apart = np.hypot(*(places[:, None, :] - centres[None, :, :]).transpose(2, 0, 1))
+    return np.asarray((apart <= gate_px(truth["fwhm_px"][spots] / 2)).any(axis=1))
 
 
 def _masked(places: NDArray[Any], ignored: NDArray[np.bool_] | None) -> NDArray[np.bool_]:

@@ -61,7 +61,7 @@ def load_operating(folder: Path, *, detector: str | None, file: Path | None) -> 
     try:
         table, _ = stored_table(store)
         choice = read_choice(file or folder)
-        method = detector or _method_of(choice)
+        method = detector or choice.method
         if method not in table:
             raise YardError(f"{folder} has no complete results of {method!r}; it has {', '.join(table) or 'none'}")
         return table, method, _fitting(choice, store, table, method, given=file)
@@ -69,14 +69,10 @@ def load_operating(folder: Path, *, detector: str | None, file: Path | None) -> 
         store.close()
 
 
-def _method_of(choice: Choice) -> str:
-    return choice.fingerprint.rsplit("-", 2)[0]
-
-
 def _fitting(choice: Choice, store: Store, table: Table, method: str, *, given: Path | None) -> Choice:
     if choice.fingerprint == table[method][0].result.fingerprint:
         return choice
-    if given is not None or method == _method_of(choice):
+    if given is not None or method == choice.method:
         raise YardError(
             f"the thresholds are of {choice.fingerprint}, the results of {table[method][0].result.fingerprint}; "
             "choose again with: moteyard threshold"

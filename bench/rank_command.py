@@ -10,14 +10,14 @@ from pathlib import Path
 from ..detectors.registry import names
 from .boards import Board, best_method, boards
 from .cells import Table
-from .choice import Choice, Wish, choose, write_choice
+from .choice import Choice, Wish, choose, read_choice, write_choice
 from .errors import YardError
 from .export import case_frame, ranking_frame, write_csv
 from .run import fill, stored_table
 from .store import ResultRow, Store, open_store
 from .suite import Suite
 from .suite_file import load_suite
-from .terminal import board_lines, choice_lines, failure_lines, legend
+from .terminal import board_lines, choice_lines, failure_lines, legend, wrapped
 
 
 def rank(
@@ -59,9 +59,11 @@ def _write(
     from .report.page import write_page
     from .report.plots import write_curves
 
+    if not table:
+        return None
     method = best_method(shown)
     if method is None:
-        return None
+        raise YardError("no frame holds a shadow that anyone would see: nothing can be judged; add dust to the suite")
     write_csv(ranking_frame(shown), folder / "ranking.csv")
     write_csv(case_frame(table), folder / "cases.csv")
     write_curves(table, folder / "curves.png")
@@ -76,6 +78,7 @@ def make_choice(store: Store, table: Table, method: str, wish: Wish) -> Choice:
     """Return a method's thresholds on a run's grounds."""
     return Choice(
         detector=json.loads(store.note("specs") or "{}")[method],
+        method=method,
         fingerprint=table[method][0].result.fingerprint,
         suite=f"{store.note('suite')} version {store.note('suite_version')}",
         frame_megapixels=float(store.note("frame_megapixels") or "nan"),
@@ -95,9 +98,11 @@ def _print(
     parts = [[f"{suite.name} version {suite.version}: {suite.summary}"], *map(board_lines, shown)]
     if choice is not None:
         written = "report.html, frames.jpg, curves.png, ranking.csv, cases.csv, threshold.json"
-        where = [f"written to {folder}: {written}", f"next: moteyard find PHOTO… --from {folder}"]
+        where = [*wrapped(f"written to {folder}: {written}"), f"next: moteyard find PHOTO… --from {folder}"]
         parts += [legend(), choice_lines(choice), where]
     print("\n\n".join("\n".join(part) for part in parts))
+    if not shown and not failures:
+        raise YardError(f"{folder} holds no method that has every frame; run the same command again to go on")
     if failures:
         print("\n".join(failure_lines(failures)), file=sys.stderr)
 
@@ -114,6 +119,8 @@ def choose_threshold(folder: Path, *, detector: str | None, wish: Wish, out: Pat
     finally:
         store.close()
     path = out or folder / "threshold.json"
+    if path.exists():
+        read_choice(path)  # only a threshold file may be replaced
     write_choice(choice, path)
     print("\n".join(choice_lines(choice)))
     print(f"\nwritten to {path}; next: moteyard find PHOTO… --from {path}")

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import json
 import sys
+from dataclasses import replace
 from pathlib import Path
 
+import numpy as np
 from tqdm import tqdm
 
 from ..generators.scene import Frame, Scene, render
@@ -33,10 +35,16 @@ def render_suite(spec: str, *, out: Path, photos: Path | None, limit: int | None
         name = scene.name.replace("/", "-") + ".png"
         frame = render(scene)
         _write_picture(out / name, frame)
-        frames.append((name, frame))
+        frames.append((name, _labels_only(frame)))
     labels.write_text(json.dumps(coco(frames), indent=1) + "\n", encoding="utf-8")
     print(f"{len(frames)} frames and truth.json (COCO layout) written to {out}")
     return 0
+
+
+def _labels_only(frame: Frame) -> Frame:
+    """Return a frame without its pictures, of which a suite's would fill the memory."""
+    nothing = np.zeros((0, 0, 3), dtype=np.float32)
+    return replace(frame, pixels=nothing, clean=nothing, footprint=None, ignored=None)
 
 
 def render_sheet(path: Path) -> int:

@@ -15,7 +15,7 @@ from ..generators.optics import Optics
 from ..generators.roll import Roll
 from ..generators.roll_plan import RollPlan, make_roll
 from .errors import YardError
-from .suite_file import _f_numbers, _population, _positive, _table, _typed  # one reading of tables for both
+from .suite_file import _at_least, _f_numbers, _population, _table, _typed  # one reading of tables for both
 
 _TOP = ("name", "version", "summary", "seed", "rolls", "counts")
 _KIND = ("label", "theme", "f_numbers", "lens_changes")
@@ -100,7 +100,7 @@ def parse_roll_suite(text: str, *, where: str) -> RollSuite:
         version=_typed(raw, "version", int, where),
         summary=_typed(raw, "summary", str, where),
         seed=_typed(raw, "seed", int, where),
-        rolls=_positive(_typed(raw, "rolls", int, where), "rolls", where),
+        rolls=_at_least(_typed(raw, "rolls", int, where), 1, key="rolls", where=where),
         counts=counts,
         kinds=_kinds(raw, counts[-1], where),
     )

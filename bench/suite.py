@@ -117,18 +117,24 @@ def _sources(ground: Ground) -> list[Path]:
 
 def _check_sources(ground: Ground, camera: Camera) -> None:
     """Read each picture once, so that a bad one stops the run before it starts and not in its middle."""
-    try:
-        pictures = [read_picture(path) for path in _sources(ground)]
-        for picture in pictures:
+    for path in _sources_of_user(ground):
+        try:
+            picture = read_picture(path)
             PhotographFolder(**dict(ground.options)).mask(picture.path.name)
-    except (OSError, ValueError) as error:
-        raise YardError(str(error)) from error
-    for picture in pictures:
+        except (OSError, ValueError) as error:
+            raise YardError(str(error)) from error
         if picture.width < camera.width_px or picture.height < camera.height_px:
             raise YardError(
                 f"{picture.path} is {picture.width}×{picture.height}, smaller than the suite's frame of "
                 f"{camera.width_px}×{camera.height_px}; take it out of the folder or use a suite of smaller frames"
             )
+
+
+def _sources_of_user(ground: Ground) -> list[Path]:
+    try:
+        return _sources(ground)
+    except (OSError, ValueError) as error:
+        raise YardError(str(error)) from error
 
 
 def _pin(ground: Ground, number: int) -> tuple[tuple[tuple[str, Any], ...], str, str]:

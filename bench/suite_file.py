@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import math
 import tomllib
 from collections.abc import Mapping
 from importlib import resources
@@ -50,6 +51,13 @@ def load_suite(spec: str) -> Suite:
     return parse_suite(suite_text(spec), where=where)
 
 
+def _text(path: Path) -> str:
+    try:
+        return path.read_text(encoding="utf-8")
+    except UnicodeDecodeError as error:
+        raise YardError(f"{path} is not UTF-8 text ({error.reason} at byte {error.start}); save it as UTF-8") from error
+
+
 def suite_text(spec: str) -> str:
     """Return the TOML of a suite by its name, or from a path that ends in .toml.
 
@@ -62,7 +70,7 @@ def suite_text(spec: str) -> str:
         path = Path(spec)
         if not path.is_file():
             raise YardError(f"no suite file at {spec}; known suites are {', '.join(suite_names())}")
-        return path.read_text(encoding="utf-8")
+        return _text(path)
     if spec not in suite_names():
         raise YardError(f"unknown suite {spec!r}; {_known(spec, suite_names())}")
     return (resources.files(__package__) / "suites" / f"{spec}.toml").read_text(encoding="utf-8")
@@ -87,8 +95,8 @@ def parse_suite(text: str, *, where: str) -> Suite:
         name=_typed(raw, "name", str, where),
         version=_typed(raw, "version", int, where),
         summary=_typed(raw, "summary", str, where),
-        seed=_typed(raw, "seed", int, where),
-        frames=_positive(_typed(raw, "frames", int, where), "frames", where),
+        seed=_at_least(_typed(raw, "seed", int, where), 0, key="seed", where=where),
+        frames=_at_least(_typed(raw, "frames", int, where), 1, key="frames", where=where),
         f_numbers=_f_numbers(raw["f_numbers"], where),
         grounds=_grounds(raw["ground"], where),
         population=_population(raw.get("population", {}), where=f"{where}, [population]"),
@@ -113,14 +121,14 @@ def _typed(raw: Mapping[str, Any], key: str, kind: type[T], where: str) -> T:
     return value
 
 
-def _positive(value: int, key: str, where: str) -> int:
-    if value < 1:
-        raise YardError(f"{where}: key {key!r} must be at least 1, not {value}")
+def _at_least(value: int, least: int, *, key: str, where: str) -> int:
+    if value < least:
+        raise YardError(f"{where}: key {key!r} must be at least {least}, not {value}")
     return value
 
 
 def _f_numbers(value: Any, where: str) -> tuple[float, ...]:
-    good = isinstance(value, list) and value and all(_number(item) and item > 0 for item in value)
+    good = isinstance(value, list) and value and all(_number(item) and 0 < item < math.inf for item in value)
     if not good or len(set(value)) != len(value):
         raise YardError(f"{where}: key 'f_numbers' must be a list of different positive numbers, not {value!r}")
     return tuple(float(item) for item in value)
@@ -141,6 +149,8 @@ def _table(kind: type, raw: Any, *, where: str) -> Any:
         if isinstance(default, bool):
             if not isinstance(value, bool):
                 raise YardError(f"{where}: key {key!r} must be true or false, not {value!r}")
+        elif type(default) is int and not (isinstance(value, int) and not isinstance(value, bool)):
+            raise YardError(f"{where}: key {key!r} must be a whole number, not {value!r}")
         elif isinstance(default, int | float) and not _number(value):
             raise YardError(f"{where}: key {key!r} must be a number, not {value!r}")
     try:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import textwrap
 from collections.abc import Sequence
 
 import numpy as np
@@ -34,6 +35,15 @@ def share(value: float) -> str:
     return text[1:] if value < 0.9995 else "1.00"
 
 
+def clipped(name: str) -> str:
+    """Return a name in at most ten characters, the cut shown.
+
+    >>> clipped("matched"), clipped("a-rather-long-name")
+    ('matched', 'a-rather-…')
+    """
+    return name if len(name) <= 10 else name[:9] + "…"
+
+
 def board_lines(board: Board) -> list[str]:
     """Return a ground's table as lines of text."""
     apertures = list(board.lines[0].by_f_number) if board.lines else []
@@ -56,7 +66,7 @@ def board_lines(board: Board) -> list[str]:
 
 def _row(line: Line, apertures: Sequence[float], *, place: str) -> str:
     row = line.row
-    text = f"{place}  {row.method[:10]:<11}{share(row.estimate)} {share(row.low)}–{share(row.high)} "
+    text = f"{place}  {clipped(row.method):<11}{share(row.estimate)} {share(row.low)}–{share(row.high)} "
     text += f"{bar(row.estimate, width=14)} {share(line.found):>6} "
     return text + "".join(f"{share(line.by_f_number[f].estimate):>6}" for f in apertures)
 
@@ -78,9 +88,13 @@ def failure_lines(failures: Sequence[ResultRow]) -> list[str]:
     for row in failures:
         by_method.setdefault(row.detector, []).append(row)
     return [
-        f"FAILED  {name} on {len(rows)} frame{'s' * (len(rows) > 1)}: {rows[0].problem}"
+        f"FAILED  {name} on {len(rows)} frame{'s' * (len(rows) > 1)}: {_first_line(rows[0].problem)}"
         for name, rows in by_method.items()
     ]
+
+
+def _first_line(problem: str | None) -> str:
+    return (problem or "").strip().partition("\n")[0]
 
 
 def choice_lines(choice: Choice) -> list[str]:
@@ -88,7 +102,7 @@ def choice_lines(choice: Choice) -> list[str]:
     wish = choice.wish
     plural = "" if wish.most == 1 else "s"
     lines = [
-        f"THRESHOLD   {choice.detector}: at most {wish.most} false alarm{plural} a frame of "
+        f"THRESHOLD   {choice.method}: at most {wish.most} false alarm{plural} a frame of "
         f"{choice.frame_megapixels:.2g} megapixels",
         f"    in {100 * wish.share:g} % of frames, with {100 * wish.confidence:g} % confidence; "
         "the numbers are of other frames",
@@ -97,7 +111,7 @@ def choice_lines(choice: Choice) -> list[str]:
     for cell in choice.cells:
         over = f"{cell.over}/{cell.held_out_frames}"
         lines.append(
-            f"    {cell.ground[:10]:<11}{'f/' + format(cell.f_number, 'g'):<6}{cell.threshold:>9.3g}"
+            f"    {clipped(cell.ground):<11}{'f/' + format(cell.f_number, 'g'):<6}{cell.threshold:>9.3g}"
             f"{share(cell.recall):>8}{share(cell.precision):>11}{cell.false_alarms_per_frame:>13.2f}{over:>7}"
             f"{'' if cell.trusted else '  no trust'}"
         )
@@ -111,5 +125,12 @@ def _notes(choice: Choice) -> list[str]:
         if cell.note:
             about.setdefault(cell.note, []).append(f"{cell.ground} f/{cell.f_number:g}")
     return [
-        f"    {'all' if len(where) == len(choice.cells) else ', '.join(where)}: {note}" for note, where in about.items()
+        line
+        for note, where in about.items()
+        for line in wrapped(f"    {'all' if len(where) == len(choice.cells) else ', '.join(where)}: {note}")
     ]
+
+
+def wrapped(text: str) -> list[str]:
+    """Return a sentence as lines of at most `WIDTH` characters, the later ones indented."""
+    return textwrap.wrap(text, WIDTH, subsequent_indent="    ", break_long_words=False, break_on_hyphens=False)

@@ -141,7 +141,7 @@ def _module(path: Path) -> ModuleType:
     sys.modules[name] = module  # dataclasses and inspect look their module up by name
     try:
         spec.loader.exec_module(module)
-    except Exception as error:  # whatever a stranger's file raises
+    except (Exception, SystemExit) as error:  # whatever a stranger's file raises
         del sys.modules[name]
         raise DetectorError(f"{path} cannot be imported: {_words(error)}") from error
     return module
@@ -192,8 +192,14 @@ def _sources(cls: type) -> set[Path]:
 
 
 def _drawn_from(module: ModuleType) -> Iterator[str]:
-    """Yield the names of the modules that the module's own names come from."""
+    """Yield the names of the modules that the module's own names come from.
+
+    A package taken as a whole (`import moteyard`) is left out: what hangs on it is what happens to be imported,
+    which differs between processes.
+    """
     for value in list(vars(module).values()):
+        if isinstance(value, ModuleType) and hasattr(value, "__path__"):
+            continue
         owner = value.__name__ if isinstance(value, ModuleType) else getattr(value, "__module__", None)
         if isinstance(owner, str):
             yield owner

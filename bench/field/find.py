@@ -119,7 +119,8 @@ def find(photos: Sequence[Path], judge: Judge, *, f_number: float | None, out: P
             except (ValueError, OSError, YardError) as error:
                 failures.append(str(error))
             else:
-                bar.write("\n".join(report))
+                bar.clear()
+                print("\n".join(report))
             bar.update()
     for failure in failures:
         print(f"moteyard: {failure}", file=sys.stderr)
@@ -171,8 +172,7 @@ def _look(path: Path, judge: Judge, *, f_number: float | None, stem: Path) -> li
             f"(at least {LEAST_SIDE_PX} pixels each way)"
         )
     shot = Photograph(picture.pixels, f_number=f_number or picture.f_number, pixel_um=picture.pixel_um)
-    answer = judge.detector.detect([shot])
-    check_answer(answer, [shot])
+    answer = _answer(judge.detector, shot, path)
     finds, shares = judge.take(shot, answer[0].strongest(len(answer[0])))
     stem.parent.mkdir(parents=True, exist_ok=True)
     _write_csv(stem.with_name(stem.name + ".spots.csv"), finds)
@@ -180,6 +180,15 @@ def _look(path: Path, judge: Judge, *, f_number: float | None, stem: Path) -> li
     mark_spots(stem.with_name(stem.name + ".marked.jpg"), picture.pixels, finds)
     title = f"{path.name}: {picture.width}×{picture.height}, {_aperture(shot.f_number, judge)}"
     return _report(title, finds, shares=shares, cells=judge.cells(shot))
+
+
+def _answer(detector: Detector, shot: Photograph, path: Path) -> list[Spots]:
+    try:
+        answer = detector.detect([shot])
+        check_answer(answer, [shot])
+    except Exception as error:  # a stranger's detector may raise anything
+        raise YardError(f"{detector.name} failed on {path}: {type(error).__name__}: {error}") from error
+    return answer
 
 
 def _write_csv(path: Path, finds: Sequence[Find]) -> None:

@@ -31,8 +31,7 @@ def write_looks(table: Table, choice: Choice, path: Path) -> None:
     """
     from PIL import Image
 
-    method = choice.fingerprint.split("-")[0]
-    panels = [_panel(where(table, ground=ground)[method], choice) for ground in grounds(table)]
+    panels = [_panel(where(table, ground=ground)[choice.method], choice) for ground in grounds(table)]
     height = max(panel.height for panel in panels)
     sheet = Image.new("RGB", (sum(panel.width for panel in panels) + 8 * (len(panels) - 1), height), "white")
     left = 0

@@ -31,7 +31,7 @@ def write_curves(table: Table, path: Path) -> None:
                 np.append(0, counts.recall),
                 np.append(counts.precision[0], counts.precision),
                 color=PALETTE[number % len(PALETTE)],
-                linestyle=STYLES[number % len(STYLES)],
+                linestyle=STYLES[(number + number // len(PALETTE)) % len(STYLES)],
                 linewidth=1.5,
                 label=method,
             )

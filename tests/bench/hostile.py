@@ -39,3 +39,18 @@ class Leaves(SingleFrame):
 
     def detect_one(self, photograph):
         raise SystemExit(0)
+
+
+class Hyphened(SingleFrame):
+    name, version = "my-own", "1"
+
+    def detect_one(self, photograph):
+        return Spots(x=[5], y=[5], diameter_px=[9], score=[1])
+
+
+class Ideal(Hyphened):
+    name = "ideal"
+
+
+class TwoLines(Hyphened):
+    name = "a\nb"

@@ -73,7 +73,7 @@ def test_a_broken_promise_is_seen_on_the_held_out_half():
 
 def choice():
     ground = CellChoice("sky", 8.0, math.inf, False, "", 0, 0, 0, math.nan, math.nan, math.nan, 0.01, 0.02, False)
-    return Choice("dog", "dog-1-abc", "tiny version 1", 0.1, Wish(), (ground,))
+    return Choice("dog", "dog", "dog-1-abc", "tiny version 1", 0.1, Wish(), (ground,))
 
 
 def test_a_choice_survives_its_file_even_infinite(tmp_path):
@@ -84,7 +84,7 @@ def test_a_choice_survives_its_file_even_infinite(tmp_path):
     assert dataclasses.replace(back, cells=()) == dataclasses.replace(choice(), cells=())
 
 
-@pytest.mark.parametrize("text", ["", "[]", "{}", '{"format": 2}', '{"format": 2, "wish": 3, "cells": []}', "\x00"])
+@pytest.mark.parametrize("text", ["", "[]", "{}", '{"format": 3}', '{"format": 3, "wish": 3, "cells": []}', "\x00"])
 def test_files_that_are_no_choice(text, tmp_path):
     (tmp_path / "threshold.json").write_text(text, encoding="utf-8")
     with pytest.raises(YardError, match="is not a chosen threshold"):

@@ -47,3 +47,12 @@ def test_a_line_that_nobody_could_see_is_ignored(fibre):
 def test_an_empty_filter_has_only_false_alarms():
     empty = np.full((40, 90), -1, np.int16)
     assert judged(spots((12, 20)), np.zeros(0, TRUTH_TYPE), footprint=empty)["kind"].tolist() == [FALSE_ALARM]
+
+
+def test_a_grain_on_a_fibre_is_a_grain(fibre):
+    truth, footprint = fibre
+    truth["x"][1], truth["y"][1] = 45, 20
+    both = judged(spots((45, 20), (12, 20)), truth, footprint=footprint)
+    assert both["truth"].tolist() == [1, 0]
+    truth["counted"][0] = False
+    assert judged(spots((45, 20)), truth, footprint=footprint)["kind"].tolist() == [HIT]

@@ -141,7 +141,8 @@ def test_photographs_are_a_ground_and_pictures_are_blocks(tmp_path, capsys):
 def test_threshold_says_when_frames_are_too_few(result, capsys, tmp_path):
     out = tmp_path / "t.json"
     assert main(["threshold", str(result), "--detector", "dog", "--out", str(out)]) == 0
-    assert "no guarantee: it needs 29 independent frames to choose on, there are 2" in capsys.readouterr().out
+    printed = " ".join(capsys.readouterr().out.split())
+    assert "no guarantee: it needs 29 independent frames to choose on, there are 2" in printed
     assert read_choice(out).detector == "dog"
     assert not any(ground.guaranteed for ground in read_choice(out).cells)
 
@@ -232,3 +233,53 @@ def test_coco_tells_kinds_and_boxes_that_hold_them():
     assert np.hypot(width, height) >= frame.truth.extent_px[fibre] > 20
     assert x + width / 2 - 0.5 == pytest.approx(frame.truth.x[fibre], abs=1e-3)
     assert y + height / 2 - 0.5 == pytest.approx(frame.truth.y[fibre], abs=1e-3)
+
+
+def _tiny(tmp_path, *changes):
+    text = Path(TINY).read_text(encoding="utf-8")
+    for old, new in (("frames = 4", "frames = 1"), ("[11, 22]", "[22]"), *changes):
+        assert old in text
+        text = text.replace(old, new)
+    suite = tmp_path / "tinier.toml"
+    suite.write_text(text, encoding="utf-8")
+    return str(suite)
+
+
+def test_any_plain_name_will_do(tmp_path):
+    assert main(["rank", _tiny(tmp_path), "--out", str(tmp_path / "o"), *_detectors(f"{HOSTILE}:Hyphened")]) == 0
+    assert read_choice(tmp_path / "o").method == "my-own"
+
+
+@pytest.mark.parametrize("kind", ["Ideal", "TwoLines"])
+def test_names_that_would_deceive_are_refused(kind, tmp_path, capsys):
+    assert main(["rank", _tiny(tmp_path), "--out", str(tmp_path / "o"), *_detectors(f"{HOSTILE}:{kind}")]) == 2
+    assert "a detector's name must be 1 to 24 letters" in capsys.readouterr().err
+    assert not (tmp_path / "o").exists()
+
+
+def test_a_method_that_dies_somewhere_is_not_ranked_on_what_it_survived(tmp_path, capsys):
+    assert main(["rank", _tiny(tmp_path), "--out", str(tmp_path / "o"), *_detectors(f"{HOSTILE}:Dies")]) == 1
+    assert not (tmp_path / "o" / "ranking.csv").exists()
+
+
+def test_a_suite_without_dust_says_so(tmp_path, capsys):
+    suite = _tiny(tmp_path, ("mean_count = 6", "mean_count = 0"))
+    assert main(["rank", suite, "--out", str(tmp_path / "o"), *_detectors("dog")]) == 2
+    assert "nothing can be judged; add dust to the suite" in capsys.readouterr().err
+
+
+def test_a_threshold_never_replaces_another_file(result, tmp_path, capsys):
+    precious = tmp_path / "precious.txt"
+    precious.write_text("mine", encoding="utf-8")
+    assert main(["threshold", str(result), "--out", str(precious)]) == 2
+    assert "is not a chosen threshold" in capsys.readouterr().err
+    assert precious.read_text(encoding="utf-8") == "mine"
+
+
+def test_a_detector_that_raises_in_find_is_one_sentence(tmp_path, capsys):
+    words = ["find", str(PHOTOS / "pasture.jpg"), "--threshold", "1", "--detector", f"{HOSTILE}:Raises"]
+    assert main([*words, "--out", str(tmp_path)]) == 2
+    printed = capsys.readouterr().err
+    assert "moteyard: raises failed on" in printed
+    assert "the lamp is broken" in printed
+    assert "Traceback" not in printed

@@ -58,6 +58,8 @@ def test_one_more_ground_leaves_the_others_alone():
         ("frames = 2", "frames = true", "key 'frames' must be of type int, not True"),
         ("[8, 16]", "[8, 8]", "'f_numbers' must be a list of different positive numbers"),
         ("[8, 16]", "[0]", "'f_numbers' must be a list of different positive numbers"),
+        ("[8, 16]", "[inf]", "'f_numbers' must be a list of different positive numbers"),
+        ("seed = 1", "seed = -1", "key 'seed' must be at least 0, not -1"),
         ('background = "sky"', 'background = "skye"', "unknown background 'skye'.*sky"),
         ('kind = "drifts"', 'kin = "drifts"', "unknown option of snow 'kin'"),
         ('label = "drifts"', 'label = "sky"', "two grounds are labelled 'sky'"),
@@ -73,7 +75,7 @@ def test_malformed_suites_are_named(old, new, message):
     ("table", "message"),
     [
         ("[camera]\nwidth = 5", r"\[camera\]: unknown key 'width'; did you mean 'width_px'"),
-        ("[camera]\nwidth_px = 'wide'", r"\[camera\]: key 'width_px' must be a number, not 'wide'"),
+        ("[camera]\nwidth_px = 'wide'", r"\[camera\]: key 'width_px' must be a whole number, not 'wide'"),
         (
             "[camera]\npreset = 'in-camera'",
             r"\[camera\]: unknown camera preset 'in-camera'; did you mean 'in-camera-jpeg'",
@@ -81,6 +83,7 @@ def test_malformed_suites_are_named(old, new, message):
         ("[camera]\npreset = 3", r"\[camera\]: unknown camera preset 3; known are plain, raw-like"),
         ("[camera]\nfalloff_corrected = 1", r"\[camera\]: key 'falloff_corrected' must be true or false, not 1"),
         ("[camera]\nsharpening = true", r"\[camera\]: key 'sharpening' must be a number, not True"),
+        ("[camera]\nwidth_px = 1.5", r"\[camera\]: key 'width_px' must be a whole number, not 1.5"),
         ("[camera]\nbits = 12", r"\[camera\]: Camera.bits must be 8 or 16, not 12"),
         ("[optics]\nfilter_distance_mm = -1", r"\[optics\]: Optics.filter_distance_mm must be a positive"),
         ("[population]\nlevel = 0", r"\[population\]: Population needs level ≥ 1"),

@@ -9,7 +9,7 @@ from moteyard.generators.camera import Camera
 from moteyard.generators.camera_presets import preset
 from moteyard.generators.optics import Optics
 from moteyard.generators.orientation import turned_back
-from moteyard.generators.scene import shade
+from moteyard.generators.shade import shade
 from moteyard.generators.shadow import cast
 
 WIDTH, HEIGHT = 720, 480

@@ -18,7 +18,7 @@ import numpy as np
 from scipy import fft
 
 from moteyard.generators.optics import Optics
-from moteyard.generators.scene import shade
+from moteyard.generators.shade import shade
 from moteyard.generators.shadow import cast, stamp_size
 from moteyard.generators.shadow_table import ShadowTable
 
