@@ -8,10 +8,11 @@ from collections.abc import Sequence
 import numpy as np
 
 from .contract import FloatArray, Photograph, SingleFrame, Spots
-from .noise import local_level
+from .dog import SIGMA_PER_FWHM, difference_of_gaussians
+from .noise import in_noise_units, local_level
 from .optical_scales import reduction
-from .peaks import most_candidates
-from .picture import shrink
+from .peaks import joined, most_candidates
+from .picture import Picture, shrink
 from .profiles import FINE_GRAINS_UM, Profile, profiles
 from .refit import refitted
 from .scan import candidates, fitting, kept
@@ -19,6 +20,9 @@ from .whitening import whitened_snr
 
 FLOOR = 2.0
 """Signal-to-noise ratio under which nothing is a candidate."""
+
+PLAIN = 4.0
+"""Local standard deviations by which a plain spot stands out."""
 
 SECOND_LOOKS = 0.4
 """Share of the candidates that a method may report which get a second look. All of them would take three times
@@ -47,7 +51,7 @@ class MatchedFilter(SingleFrame):
     """
 
     name = "matched"
-    version = "3"
+    version = "4"
 
     def detect_one(self, photograph: Photograph) -> Spots:
         """Return the maxima of signal-to-noise ratio over place and grain size."""
@@ -71,11 +75,25 @@ def _level(photograph: Photograph, step: int, coarse: Sequence[Profile], *, fine
     log = without_glints(picture.log)
     score, which = whitened_snr(log, [shadow.log(step) for shadow in coarse])
     most = math.ceil(SECOND_LOOKS * most_candidates(photograph.shape))
-    proposed = candidates(picture, score, _widths(coarse)[which], floor=FLOOR).strongest(most)
+    proposed = joined(
+        [
+            candidates(picture, score, _widths(coarse)[which], floor=FLOOR).strongest(most),
+            _plain(picture, log, float(_widths(coarse).min())).strongest(most // 4),
+        ]
+    )
     y, x = picture.from_photograph(proposed.y), picture.from_photograph(proposed.x)
     fit = refitted(log, y, x, templates=[shadow.log(step) for shadow in fine])
     places = picture.to_photograph(fit.x), picture.to_photograph(fit.y)
     return Spots(*places, _widths(fine)[fit.which], fit.ratio).take(fit.amplitude > 0)
+
+
+def _plain(picture: Picture, log: FloatArray, width_px: float) -> Spots:
+    """Return the places that are plainly darker than their surroundings, by a difference of Gaussians.
+
+    The whitened response of a deep shadow has its peak beside the centre, at times too far to be mended.
+    """
+    response = in_noise_units(difference_of_gaussians(log, SIGMA_PER_FWHM * width_px / picture.step))
+    return candidates(picture, response, np.full(response.shape, width_px, dtype=np.float32), floor=PLAIN)
 
 
 def _widths(shadows: Sequence[Profile]) -> FloatArray:
