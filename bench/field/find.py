@@ -76,6 +76,11 @@ class Judge:
         ]
         return finds, {name: share for name, share in shares.items() if share > 0}
 
+    @property
+    def frame_megapixels(self) -> float:
+        """Size of the frames that the result was made of, nan without a result."""
+        return math.nan if self.choice is None else self.choice.frame_megapixels
+
     def cells(self, photograph: Photograph) -> tuple[CellChoice, ...]:
         """Return the judged cells that speak for a photograph, none without a result."""
         return () if self.choice is None else cells_for(self.choice, photograph.f_number)
@@ -179,7 +184,7 @@ def _look(path: Path, judge: Judge, *, f_number: float | None, stem: Path) -> li
     write_mask(stem.with_name(stem.name + ".mask.png"), shot.shape, finds)
     mark_spots(stem.with_name(stem.name + ".marked.jpg"), picture.pixels, finds)
     title = f"{path.name}: {picture.width}×{picture.height}, {_aperture(shot.f_number, judge)}"
-    return _report(title, finds, shares=shares, cells=judge.cells(shot))
+    return _report(title, finds, shares=shares, cells=judge.cells(shot), megapixels=judge.frame_megapixels)
 
 
 def _answer(detector: Detector, shot: Photograph, path: Path) -> list[Spots]:
@@ -206,7 +211,9 @@ def _aperture(f_number: float | None, judge: Judge) -> str:
     return "f-number unknown" + ("" if judge.choice is None else " (the most cautious numbers count; see --f-number)")
 
 
-def _report(title: str, finds: Sequence[Find], *, shares: dict[str, float], cells: Sequence[CellChoice]) -> list[str]:
+def _report(
+    title: str, finds: Sequence[Find], *, shares: dict[str, float], cells: Sequence[CellChoice], megapixels: float
+) -> list[str]:
     sure = sum(spot.trusted for spot in finds)
     text = f"{title}; {_plural(sure, 'spot')}"
     if not cells:
@@ -214,20 +221,21 @@ def _report(title: str, finds: Sequence[Find], *, shares: dict[str, float], cell
     text += " on ground where the method is trusted"
     if len(finds) > sure:
         text += f", {len(finds) - sure} elsewhere"
-    return [text, *(f"  {100 * share:3.0f} % {_verdict(name, cells)}" for name, share in shares.items())]
+    return [text, *(f"  {100 * share:3.0f} % {_verdict(name, cells, megapixels)}" for name, share in shares.items())]
 
 
 def _plural(count: int, noun: str) -> str:
     return f"{count} {noun}{'' if count == 1 else 's'}"
 
 
-def _verdict(name: str, cells: Sequence[CellChoice]) -> str:
+def _verdict(name: str, cells: Sequence[CellChoice], megapixels: float) -> str:
     """Return what the result says of a ground."""
     known = {cell.ground: cell for cell in cells}
     if name not in known:
         return f"rougher than anything judged{_WARNING}"
     cell = known[name]
-    text = f"like {name}: {_percent(cell.recall)} found there, {cell.false_alarms_per_frame:.2g} false a frame"
+    rate = cell.false_alarms_per_frame / megapixels
+    text = f"like {name}: {_percent(cell.recall)} found there at f/{cell.f_number:g}, {rate:.2g} false a megapixel"
     return text if cell.trusted else text + _WARNING
 
 

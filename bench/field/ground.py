@@ -15,8 +15,12 @@ UNKNOWN = "unknown"
 """Stands for ground that is like none of the judged ones."""
 
 
+FAR_STOPS = 1.01
+"""Stops from the nearest judged aperture beyond which nothing was judged; markings are rounded, hence the 0.01."""
+
+
 def cells_for(choice: Choice, f_number: float | None) -> tuple[CellChoice, ...]:
-    """Return one cell a ground: that of the nearest judged f-number, in stops.
+    """Return one cell a ground: that of the nearest judged f-number, in stops, not to be trusted from afar.
 
     Where a photograph's f-number is unknown, each ground's most cautious numbers stand together: the highest
     threshold, the least recall, and trust only where every aperture has it.
@@ -26,7 +30,15 @@ def cells_for(choice: Choice, f_number: float | None) -> tuple[CellChoice, ...]:
         by_ground.setdefault(cell.ground, []).append(cell)
     if f_number is None:
         return tuple(_cautious(cells) for cells in by_ground.values())
-    return tuple(min(cells, key=lambda cell: abs(math.log(cell.f_number / f_number))) for cells in by_ground.values())
+    return tuple(_nearest_aperture(cells, f_number) for cells in by_ground.values())
+
+
+def _nearest_aperture(cells: Sequence[CellChoice], f_number: float) -> CellChoice:
+    def stops(cell: CellChoice) -> float:
+        return abs(2 * math.log2(cell.f_number / f_number))
+
+    nearest = min(cells, key=stops)
+    return nearest if stops(nearest) <= FAR_STOPS else replace(nearest, trusted=False)
 
 
 def _cautious(cells: Sequence[CellChoice]) -> CellChoice:

@@ -20,24 +20,24 @@ from ..store import FALSE_ALARM, HIT
 SHOWN_F_NUMBER = 16.0
 """The nearest aperture of the suite is shown: small enough for dust to show, not the smallest."""
 
-PANEL_PX = 900
-"""Width of one frame in the picture."""
+PANEL_PX, GAP_PX, COLUMNS = 900, 8, 2
+"""Width of one frame in the picture, white between frames, and frames side by side."""
 
 
 def write_looks(table: Table, choice: Choice, path: Path) -> None:
-    """Write a JPEG with one frame a ground, side by side, the chosen method's verdicts drawn in.
+    """Write a JPEG with one frame a ground, two in a row, the chosen method's verdicts drawn in.
 
     The frames are rendered again from their recipes: the store keeps no pixels.
     """
     from PIL import Image
 
     panels = [_panel(where(table, ground=ground)[choice.method], choice) for ground in grounds(table)]
-    height = max(panel.height for panel in panels)
-    sheet = Image.new("RGB", (sum(panel.width for panel in panels) + 8 * (len(panels) - 1), height), "white")
-    left = 0
-    for panel in panels:
-        sheet.paste(panel, (left, 0))
-        left += panel.width + 8
+    columns = min(COLUMNS, len(panels))
+    rows = -(-len(panels) // columns)
+    width, height = PANEL_PX + GAP_PX, max(panel.height for panel in panels) + GAP_PX
+    sheet = Image.new("RGB", (columns * width - GAP_PX, rows * height - GAP_PX), "white")
+    for number, panel in enumerate(panels):
+        sheet.paste(panel, (number % columns * width, number // columns * height))
     scratch = path.with_suffix(".part")
     sheet.save(scratch, "JPEG", quality=88)
     os.replace(scratch, path)
