@@ -14,18 +14,18 @@ def list_all() -> int:
     print("SUITES")
     for name in suite_names():
         suite = load_suite(name)
-        print(f"  {name:<12}{suite.summary}")
+        print(f"  {name:<16}{suite.summary}")
     print("\nSUITES OF ROLLS")
     for name in roll_suite_names():
-        print(f"  {name:<12}{load_roll_suite(name).summary}")
+        print(f"  {name:<16}{load_roll_suite(name).summary}")
     print("\nDETECTORS")
     for entry in entries():
-        print(f"  {entry.name:<12}{entry.problem or entry.summary}")
-    print("  path/to/file.py:Class   one of your own")
+        print(f"  {entry.name:<16}{entry.problem or entry.summary}")
+    print("  path/to/file.py:Class  one of your own")
     print("\nSTATES OF THE FILTER")
     for name in state_names():
         print(f"  {name:<16}{state_summary(name)}")
     print("\nBACKGROUNDS")
     for name, kind in BACKGROUNDS.items():
-        print(f"  {name:<12}{(kind.__doc__ or '').strip().splitlines()[0]}")
+        print(f"  {name:<16}{(kind.__doc__ or '').strip().splitlines()[0]}")
     return 0

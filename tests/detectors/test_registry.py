@@ -117,7 +117,7 @@ def test_fingerprint_follows_helpers():
         "shadow.py",
         "contract.py",
     } <= sources
-    assert "dog.py" not in sources
+    assert "blackhat.py" not in sources
 
 
 def test_names_import_nothing_heavy():
