@@ -7,7 +7,7 @@ import sys
 from collections.abc import Sequence
 from importlib.metadata import version
 from pathlib import Path
-from typing import TypeVar
+from typing import NoReturn, TypeVar
 
 from .errors import YardError
 
@@ -51,8 +51,17 @@ def _is_ours(error: Exception) -> bool:
     return missing_library or isinstance(error, YardError | DetectorError | PictureError | OSError)
 
 
+class _Parser(argparse.ArgumentParser):
+    """A parser that answers a mistake with one sentence; subparsers are of the same kind."""
+
+    def error(self, message: str) -> NoReturn:
+        """Say what is wrong and where to read more, and leave with status 2."""
+        print(f"moteyard: {message}; see: {self.prog} --help", file=sys.stderr)
+        raise SystemExit(MISUSED)
+
+
 def _parser() -> argparse.ArgumentParser:
-    parser = argparse.ArgumentParser(
+    parser = _Parser(
         prog="moteyard",
         description="Find out which dust detector to trust, at which threshold, on which background and aperture.",
     )

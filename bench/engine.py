@@ -6,6 +6,7 @@ import ctypes
 import multiprocessing
 import os
 import signal
+import sys
 from collections.abc import Iterator, Sequence
 from concurrent.futures import FIRST_COMPLETED, Future, wait
 from dataclasses import replace
@@ -32,7 +33,11 @@ def cores() -> int:
 
 
 def _settle() -> None:
-    """Prepare a worker: one thread each, gone when the parent is gone, deaf to the terminal's Ctrl-C."""
+    """Prepare a worker: one thread each, gone when the parent is gone, deaf to the terminal's Ctrl-C.
+
+    What a detector prints goes to the error stream: the output is the parent's table.
+    """
+    sys.stdout = sys.stderr
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     if os.name == "posix" and os.uname().sysname == "Linux":
         ctypes.CDLL(None).prctl(_DIE_WITH_PARENT, signal.SIGKILL)
