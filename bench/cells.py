@@ -126,8 +126,3 @@ def pooled_hits(records: Sequence[Record]) -> PooledHits:
         truths=np.bincount(block, weights=[record.frame.counted for record in records], minlength=len(names)),
         frames=np.bincount(block, minlength=len(names)),
     )
-
-
-def block_count(records: Sequence[Record]) -> int:
-    """Return the number of independent blocks among some frames."""
-    return len({record.frame.block for record in records})

@@ -2,11 +2,8 @@
 
 from __future__ import annotations
 
-import tomllib
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
-from importlib import resources
-from pathlib import Path
 from typing import Any
 
 from ..generators.camera import Camera
@@ -15,7 +12,16 @@ from ..generators.optics import Optics
 from ..generators.roll import Roll
 from ..generators.roll_plan import RollPlan, make_roll
 from .errors import YardError
-from .suite_file import _at_least, _f_numbers, _population, _table, _typed  # one reading of tables for both
+from .suite_file import (  # one reading of tables for both
+    _at_least,
+    _f_numbers,
+    _population,
+    _table,
+    _typed,
+    suite_names,
+    suite_table,
+    suite_text,
+)
 
 _TOP = ("name", "version", "summary", "seed", "rolls", "counts")
 _KIND = ("label", "theme", "f_numbers", "lens_changes")
@@ -59,8 +65,7 @@ class RollSuite:
 
 def roll_suite_names() -> list[str]:
     """Return the names of the roll suites that ship."""
-    folder = resources.files(__package__) / "suites" / "rolls"
-    return sorted(item.name.removesuffix(".toml") for item in folder.iterdir() if item.name.endswith(".toml"))
+    return suite_names("rolls")
 
 
 def load_roll_suite(spec: str) -> RollSuite:
@@ -71,29 +76,13 @@ def load_roll_suite(spec: str) -> RollSuite:
     YardError
         If there is none, or it is malformed: the message names the line or the key.
     """
-    if spec.endswith(".toml"):
-        if not Path(spec).is_file():
-            raise YardError(f"no suite file at {spec}; known roll suites are {', '.join(roll_suite_names())}")
-        return parse_roll_suite(Path(spec).read_text(encoding="utf-8"), where=spec)
-    if spec not in roll_suite_names():
-        raise YardError(f"unknown roll suite {spec!r}; {nearest(spec, roll_suite_names())}")
-    text = (resources.files(__package__) / "suites" / "rolls" / f"{spec}.toml").read_text(encoding="utf-8")
-    return parse_roll_suite(text, where=f"{spec}.toml")
+    where = spec if spec.endswith(".toml") else f"{spec}.toml"
+    return parse_roll_suite(suite_text(spec, "rolls", what="roll suite"), where=where)
 
 
 def parse_roll_suite(text: str, *, where: str) -> RollSuite:
     """Return the roll suite that TOML text describes; `where` names it in messages."""
-    try:
-        raw = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
-        raise YardError(f"{where} is not valid TOML: {error}") from error
-    known = [*_TOP, "camera", "optics", "population", "kind"]
-    for key in raw:
-        if key not in known:
-            raise YardError(f"{where}: unknown key {key!r}; {nearest(key, known)}")
-    for key in (*_TOP, "kind"):
-        if key not in raw:
-            raise YardError(f"{where}: key {key!r} is missing")
+    raw = suite_table(text, where=where, needed=(*_TOP, "kind"), allowed=("camera", "optics", "population"))
     counts = _counts(raw["counts"], where)
     return RollSuite(
         name=_typed(raw, "name", str, where),

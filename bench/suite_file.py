@@ -5,7 +5,7 @@ from __future__ import annotations
 import dataclasses
 import math
 import tomllib
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from importlib import resources
 from pathlib import Path
 from typing import Any, TypeVar
@@ -33,10 +33,10 @@ _TABLES: dict[str, type] = {
 }
 
 
-def suite_names() -> list[str]:
-    """Return the names of the suites that ship."""
-    folder = resources.files(__package__) / "suites"
-    return sorted(item.name.removesuffix(".toml") for item in folder.iterdir() if item.name.endswith(".toml"))
+def suite_names(*folder: str) -> list[str]:
+    """Return the names of the suites that ship, or of those in a folder beside them."""
+    place = resources.files(__package__).joinpath("suites", *folder)
+    return sorted(item.name.removesuffix(".toml") for item in place.iterdir() if item.name.endswith(".toml"))
 
 
 def load_suite(spec: str) -> Suite:
@@ -58,37 +58,50 @@ def _text(path: Path) -> str:
         raise YardError(f"{path} is not UTF-8 text ({error.reason} at byte {error.start}); save it as UTF-8") from error
 
 
-def suite_text(spec: str) -> str:
+def suite_text(spec: str, *folder: str, what: str = "suite") -> str:
     """Return the TOML of a suite by its name, or from a path that ends in .toml.
+
+    Parameters
+    ----------
+    folder
+        As in `suite_names`.
+    what
+        What the suites are called in messages.
 
     Raises
     ------
     YardError
-        If there is none.
+        If there is none, or it is not text.
     """
+    names = suite_names(*folder)
     if spec.endswith(".toml"):
         path = Path(spec)
         if not path.is_file():
-            raise YardError(f"no suite file at {spec}; known suites are {', '.join(suite_names())}")
+            raise YardError(f"no suite file at {spec}; known {what}s are {', '.join(names)}")
         return _text(path)
-    if spec not in suite_names():
-        raise YardError(f"unknown suite {spec!r}; {_known(spec, suite_names())}")
-    return (resources.files(__package__) / "suites" / f"{spec}.toml").read_text(encoding="utf-8")
+    if spec not in names:
+        raise YardError(f"unknown {what} {spec!r}; {_known(spec, names)}")
+    return resources.files(__package__).joinpath("suites", *folder, f"{spec}.toml").read_text(encoding="utf-8")
 
 
-def parse_suite(text: str, *, where: str) -> Suite:
-    """Return the suite that TOML text describes; `where` names it in messages."""
+def suite_table(text: str, *, where: str, needed: Sequence[str], allowed: Sequence[str]) -> dict[str, Any]:
+    """Return the top table of TOML text that has every needed key and none beside them but the allowed."""
     try:
         raw = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
         raise YardError(f"{where} is not valid TOML: {error}") from error
-    known = [*_TOP, *_TABLES, "population", "ground"]
     for key in raw:
-        if key not in known:
-            raise YardError(f"{where}: unknown key {key!r}; {_known(key, known)}")
-    for key in (*_TOP, "ground"):
+        if key not in {*needed, *allowed}:
+            raise YardError(f"{where}: unknown key {key!r}; {_known(key, [*needed, *allowed])}")
+    for key in needed:
         if key not in raw:
             raise YardError(f"{where}: key {key!r} is missing")
+    return raw
+
+
+def parse_suite(text: str, *, where: str) -> Suite:
+    """Return the suite that TOML text describes; `where` names it in messages."""
+    raw = suite_table(text, where=where, needed=(*_TOP, "ground"), allowed=(*_TABLES, "population"))
     raw = {**raw, "camera": _camera_fields(raw.get("camera", {}), where=f"{where}, [camera]")}
     tables = {key: _table(kind, raw.get(key, {}), where=f"{where}, [{key}]") for key, kind in _TABLES.items()}
     return Suite(

@@ -6,10 +6,10 @@ from collections.abc import Sequence
 
 import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
-from scipy import fft
 
 from .contract import FloatArray
-from .whitening import HOP, TILE, ComplexArray, noise_power, sine_window, template_spectrum, twice_inside
+from .tile_spectra import spectra_at, windowed_template
+from .whitening import TILE, ComplexArray, noise_power, sine_window, twice_inside
 
 _AT_ONCE = 512  # places in memory at a time: 25 MB
 
@@ -30,38 +30,17 @@ def measured(
         Places (m,) inside the map, in its pixels, fractions included.
     """
     window = sine_window()
-    shadows = [_windowed(template, window) for template in templates]
+    shadows = [windowed_template(template, window) for template in templates]
     tiles = sliding_window_view(np.pad(log, TILE, mode="symmetric"), (TILE, TILE))
     response = np.zeros((len(templates), len(y)), dtype=np.float32)
     expected = np.zeros_like(response)
     for start in range(0, len(y), _AT_ONCE):
         some = slice(start, start + _AT_ONCE)
-        found, turn = _spectra(tiles, y[some], x[some], window=window)
+        found, turn = spectra_at(tiles, y[some], x[some], window=window)
         plain = noise_power(found, float(np.sum(window**2)))
         for number, shadow in enumerate(shadows):
             response[number, some], expected[number, some] = _fit(found, shadow * turn, plain, window=window)
     return response, expected
-
-
-def _windowed(template: FloatArray, window: FloatArray) -> ComplexArray:
-    centred = fft.irfft2(template_spectrum(template), s=(TILE, TILE), workers=1)
-    spectrum = fft.rfft2(np.roll(centred, (HOP, HOP), axis=(0, 1)) * window, workers=1)
-    spectrum[0, 0] = 0
-    return np.asarray(spectrum, dtype=np.complex64)
-
-
-def _spectra(
-    tiles: FloatArray, y: FloatArray, x: FloatArray, *, window: FloatArray
-) -> tuple[ComplexArray, ComplexArray]:
-    """Return the tiles' spectra and the phases that move a template from the middle onto the place."""
-    row, column = np.rint(y).astype(np.intp), np.rint(x).astype(np.intp)
-    here = tiles[row + TILE - HOP, column + TILE - HOP]
-    level = np.tensordot(here, window, axes=2) / window.sum()
-    found = fft.rfft2((here - level[:, None, None]) * window, workers=1)
-    found[:, 0, 0] = 0
-    down = np.exp(-2j * np.pi * np.multiply.outer(y - row, fft.fftfreq(TILE)))
-    right = np.exp(-2j * np.pi * np.multiply.outer(x - column, fft.rfftfreq(TILE)))
-    return found, np.asarray(down[:, :, None] * right[:, None, :], dtype=np.complex64)
 
 
 def _fit(

@@ -13,7 +13,7 @@ from numpy.lib.stride_tricks import sliding_window_view
 from scipy import fft
 
 from .contract import FloatArray
-from .whitening import ComplexArray, noise_power, twice_inside
+from .whitening import noise_power, template_spectrum, twice_inside
 
 TILE = 64
 """Side of a tile in pixels of the shrunken picture: four times the width of a shadow there."""
@@ -35,7 +35,7 @@ def responses(log: FloatArray, templates: Sequence[FloatArray]) -> Iterator[tupl
     spectra *= inverse
     spectra[..., 0, 0] = 0  # the level is unknown
     for template in templates:
-        shadow = _spectrum(template)
+        shadow = template_spectrum(template, side=TILE)
         energy = twice_inside((shadow.real**2 + shadow.imag**2) / np.float32(TILE**2))
         energy[0, 0] = 0
         expected = np.sqrt(np.tensordot(inverse, energy, axes=2)).astype(np.float32)
@@ -72,13 +72,3 @@ def _overlapped(tiles: FloatArray, shape: tuple[int, ...]) -> FloatArray:
             places[down::2, right::2] += tiles[down::2, right::2]
     before = TILE - HOP
     return total[before : before + shape[0], before : before + shape[1]]
-
-
-def _spectrum(template: FloatArray) -> ComplexArray:
-    """Return the spectrum of a template cut to the tile, its centre at the origin, (TILE, TILE // 2 + 1)."""
-    cut = max(0, (template.shape[0] - TILE + 2) // 2)
-    inner = template[cut : template.shape[0] - cut, cut : template.shape[1] - cut]
-    tile = np.zeros((TILE, TILE), dtype=np.float32)
-    tile[: inner.shape[0], : inner.shape[1]] = inner
-    centred = np.roll(tile, (-(inner.shape[0] // 2), -(inner.shape[1] // 2)), axis=(0, 1))
-    return np.asarray(fft.rfft2(centred, workers=1), dtype=np.complex64)

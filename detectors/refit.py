@@ -19,7 +19,8 @@ from scipy import fft
 
 from .contract import FloatArray
 from .peaks import vertex
-from .whitening import HOP, TILE, ComplexArray, noise_power, sine_window, template_spectrum, twice_inside
+from .tile_spectra import spectra_at, windowed_template
+from .whitening import TILE, ComplexArray, noise_power, sine_window, twice_inside
 
 ROUNDS = 1
 """Times the fit is taken out. On frames of the develop seeds one raised average precision from 0.67 to 0.71 in
@@ -76,7 +77,7 @@ def refitted(log: FloatArray, y: FloatArray, x: FloatArray, *, templates: Sequen
         Log transmissions, each (n, n) with n odd, centred. A dark shadow's amplitude is positive.
     """
     window = sine_window()
-    spectra = np.stack([_windowed(template, window) for template in templates])
+    spectra = np.stack([windowed_template(template, window) for template in templates])
     tiles = sliding_window_view(np.pad(log, TILE, mode="symmetric"), (TILE, TILE))
     look = _Look(tiles, spectra, window)
     parts = [_settled(look, y[some], x[some], shape=log.shape) for some in _portions(len(y))]
@@ -125,12 +126,7 @@ class _Look:
 
     def fit(self, y: FloatArray, x: FloatArray) -> Fit:
         """Return the best fit at each place, and where its template fits best nearby."""
-        row, column = np.rint(y).astype(np.intp), np.rint(x).astype(np.intp)
-        here = self.tiles[row + TILE - HOP, column + TILE - HOP]
-        level = np.tensordot(here, self.window, axes=2) / self.window.sum()
-        found = fft.rfft2((here - level[:, None, None]) * self.window, workers=1)
-        found[:, 0, 0] = 0
-        turn = _turn(y - row, x - column)
+        found, turn = spectra_at(self.tiles, y, x, window=self.window)
         gain = float((self.window**2).sum())
         fits = [_fit(found, spectrum * turn, gain=gain) for spectrum in self.spectra]
         ratios = np.stack([ratio for ratio, _ in fits])
@@ -154,21 +150,6 @@ def _shift(
     up, _ = vertex(near[which, rows - 1, columns], near[which, rows, columns], near[which, rows + 1, columns])
     left, _ = vertex(near[which, rows, columns - 1], near[which, rows, columns], near[which, rows, columns + 1])
     return (rows - REACH + up).astype(np.float32), (columns - REACH + left).astype(np.float32)
-
-
-def _windowed(template: FloatArray, window: FloatArray) -> ComplexArray:
-    """Return the spectrum of a template in the middle of a tile, under the tile's window, without its mean."""
-    centred = fft.irfft2(template_spectrum(template), s=(TILE, TILE), workers=1)
-    spectrum = fft.rfft2(np.roll(centred, (HOP, HOP), axis=(0, 1)) * window, workers=1)
-    spectrum[0, 0] = 0
-    return np.asarray(spectrum, dtype=np.complex64)
-
-
-def _turn(dy: FloatArray, dx: FloatArray) -> ComplexArray:
-    """Return the phases that move a template by fractions of a pixel, (m, TILE, TILE // 2 + 1)."""
-    down = np.exp(-2j * np.pi * np.multiply.outer(dy, fft.fftfreq(TILE)))
-    right = np.exp(-2j * np.pi * np.multiply.outer(dx, fft.rfftfreq(TILE)))
-    return np.asarray(down[:, :, None] * right[:, None, :], dtype=np.complex64)
 
 
 def _share_inside(template: FloatArray, y: FloatArray, x: FloatArray, *, shape: tuple[int, ...]) -> FloatArray:

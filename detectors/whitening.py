@@ -75,11 +75,11 @@ def sine_window() -> FloatArray:
     return np.asarray(np.outer(sine, sine), dtype=np.float32)
 
 
-def template_spectrum(template: FloatArray) -> ComplexArray:
-    """Return the template's spectrum, its centre at the origin, (TILE, TILE // 2 + 1)."""
-    cut = max(0, (template.shape[0] - TILE + 2) // 2)
+def template_spectrum(template: FloatArray, *, side: int = TILE) -> ComplexArray:
+    """Return the spectrum of a template cut to the tile, its centre at the origin, (side, side // 2 + 1)."""
+    cut = max(0, (template.shape[0] - side + 2) // 2)
     inner = template[cut : template.shape[0] - cut, cut : template.shape[1] - cut]
-    tile = np.zeros((TILE, TILE), dtype=np.float32)
+    tile = np.zeros((side, side), dtype=np.float32)
     tile[: inner.shape[0], : inner.shape[1]] = inner
     centred = np.roll(tile, (-(inner.shape[0] // 2), -(inner.shape[1] // 2)), axis=(0, 1))
     return np.asarray(fft.rfft2(centred, workers=1), dtype=np.complex64)

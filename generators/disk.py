@@ -162,8 +162,3 @@ def geometric_depth(radius_um: FloatArray, *, diameter_um: float, blur_um: float
     For comparison only: for p ≤ 20 µm its depth is wrong by a factor of 1.1 to 3.7.
     """
     return lens_area(radius_um, diameter_um / 2, blur_um / 2) / (math.pi * blur_um**2 / 4)
-
-
-def geometric_spectrum(f: FloatArray, diameter_um: float) -> FloatArray:
-    """Return the transform of the grain's own outline: S(f) for λ → 0."""
-    return disk_transform(f, diameter_um)

@@ -10,15 +10,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .canvas import Canvas
-from .mask import Drawn, require_between, require_positive
-from .outline import band, longest, reach
+from .mask import Outlined, require_between, require_positive
+from .outline import band
 from .propagate import Drawing
 
 FloatArray = NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True)
-class Fibre(Drawn):
+class Fibre(Outlined):
     """An opaque band of constant width along a smooth curve.
 
     While narrower than the projected pupil its depth is linear in the f-number (a grain's is quadratic),
@@ -81,16 +81,6 @@ class Fibre(Drawn):
     def size_um(self) -> float:
         """Its width."""
         return self.width_um
-
-    @property
-    def extent_um(self) -> float:
-        """Greatest distance between two of its points, less than its length where it curls."""
-        return longest(self.outline())
-
-    @property
-    def reach_um(self) -> tuple[float, float]:
-        """Largest |x| and |y|."""
-        return reach(self.outline())
 
     @property
     def feature_um(self) -> float:

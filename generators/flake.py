@@ -11,13 +11,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .canvas import Canvas
-from .mask import Drawn, require_between, require_positive
-from .outline import area, blob, longest, reach
+from .mask import Outlined, require_between, require_positive
+from .outline import area, blob
 from .propagate import Drawing
 
 
 @dataclass(frozen=True, slots=True)
-class Flake(Drawn):
+class Flake(Outlined):
     """A flat flake of skin, paint or mica: t = t₀·exp(2πi·path/λ) on an irregular outline.
 
     Attributes
@@ -63,16 +63,6 @@ class Flake(Drawn):
     def size_um(self) -> float:
         """Diameter of the disk with the same area."""
         return self.diameter_um
-
-    @property
-    def extent_um(self) -> float:
-        """Greatest extent."""
-        return longest(self.outline())
-
-    @property
-    def reach_um(self) -> tuple[float, float]:
-        """Largest |x| and |y|."""
-        return reach(self.outline())
 
     @property
     def feature_um(self) -> float:

@@ -9,13 +9,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .canvas import Canvas
-from .mask import Drawn, require_between, require_positive
-from .outline import area, blob, longest, reach
+from .mask import Outlined, require_between, require_positive
+from .outline import area, blob
 from .propagate import Drawing
 
 
 @dataclass(frozen=True, slots=True)
-class IrregularGrain(Drawn):
+class IrregularGrain(Outlined):
     """An opaque grain with a smooth random outline; its centre is the mean of the outline.
 
     Pollen and mineral grains alike are rendered opaque: what passes through a ball lens of 15–50 µm is
@@ -62,16 +62,6 @@ class IrregularGrain(Drawn):
     def size_um(self) -> float:
         """Diameter of the disk with the same area."""
         return self.diameter_um
-
-    @property
-    def extent_um(self) -> float:
-        """Greatest extent."""
-        return longest(self.outline())
-
-    @property
-    def reach_um(self) -> tuple[float, float]:
-        """Largest |x| and |y|."""
-        return reach(self.outline())
 
     @property
     def feature_um(self) -> float:

@@ -12,6 +12,7 @@ from scipy.ndimage import map_coordinates
 from .bands import RGB_BANDS
 from .canvas import Canvas
 from .optics import Optics
+from .outline import longest, reach
 from .propagate import Drawing, mask_stamp
 from .shadow import LUMINANCE, Shadow, odd_fast_length
 
@@ -90,6 +91,26 @@ class Drawn:
     def shadow(self: Masked, optics: Optics, *, x: float, y: float) -> Shadow:
         """Return the shadow with the centre on (x, y) in pixels of the frame."""
         return mask_shadow(self, optics, x=x, y=y)
+
+
+class Outlined(Drawn):
+    """What kinds with one outline share: their extent and reach are read off its corners."""
+
+    __slots__ = ()
+
+    def outline(self) -> FloatArray:
+        """Return its corners (n, 2) in µm about its place."""
+        raise NotImplementedError
+
+    @property
+    def extent_um(self) -> float:
+        """Greatest distance between two of its points."""
+        return longest(self.outline())
+
+    @property
+    def reach_um(self) -> tuple[float, float]:
+        """Largest |x| and |y|."""
+        return reach(self.outline())
 
 
 def require_positive(owner: object, *names: str) -> None:

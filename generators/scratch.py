@@ -11,8 +11,8 @@ from numpy.typing import NDArray
 from scipy.integrate import cumulative_trapezoid
 
 from .canvas import Canvas
-from .mask import Drawn, require_between, require_positive
-from .outline import longest, reach, turned
+from .mask import Outlined, require_between, require_positive
+from .outline import turned
 from .propagate import Drawing
 
 GLASS_INDEX = 1.5168
@@ -25,7 +25,7 @@ _STEPS = 257
 
 
 @dataclass(frozen=True, slots=True)
-class Scratch(Drawn):
+class Scratch(Outlined):
     """A straight V-shaped groove: its flanks are prisms that throw light to both sides, its bottom scatters.
 
     t = √T·exp(−2πi(n − 1)h(v)/λ) across the groove, h(v) = depth·(1 − 2|v|/width). Dark line, bright flanks,
@@ -69,16 +69,6 @@ class Scratch(Drawn):
     def size_um(self) -> float:
         """Its width."""
         return self.width_um
-
-    @property
-    def extent_um(self) -> float:
-        """Its diagonal."""
-        return longest(self.outline())
-
-    @property
-    def reach_um(self) -> tuple[float, float]:
-        """Largest |x| and |y|."""
-        return reach(self.outline())
 
     @property
     def feature_um(self) -> float:

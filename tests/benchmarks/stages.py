@@ -8,10 +8,10 @@ import time
 
 import cv2
 import numpy as np
-from scipy import fft
 
 from moteyard.bench.handover import photograph
 from moteyard.bench.judge import judged
+from moteyard.bench.reference import reference_cpu_s
 from moteyard.bench.sheet import SPECIMENS
 from moteyard.bench.store import TRUTH_TYPE
 from moteyard.detectors.registry import load, names
@@ -38,19 +38,13 @@ def median_cpu(work):
     return statistics.median(times)
 
 
-def reference():
-    """A forward and inverse real FFT of the frame's size in single precision."""
-    field = np.zeros((CAMERA.height_px, CAMERA.width_px), np.float32)
-    fft.irfft2(fft.rfft2(field, workers=1), s=field.shape, workers=1)
-
-
 def report(name, seconds, unit, base):
     print(f"{name:<34}{1000 * seconds / MEGAPIXELS:9.1f} ms/MP{seconds / base:10.2f} × reference{unit}")
 
 
 def main():
     cv2.setNumThreads(1)
-    base = median_cpu(reference)
+    base = reference_cpu_s((CAMERA.height_px, CAMERA.width_px))
     report("reference: one FFT pair", base, "", base)
     shape = (CAMERA.height_px, CAMERA.width_px)
     for ground in ("sky", "snow", "scrub", "screen"):

@@ -1,0 +1,42 @@
+"""Spectra of tiles about places, and of shadows laid into their middle: what a second look at places starts from."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import fft
+
+from .contract import FloatArray
+from .whitening import HOP, TILE, ComplexArray, template_spectrum
+
+
+def windowed_template(template: FloatArray, window: FloatArray) -> ComplexArray:
+    """Return the spectrum of a template in the middle of a tile, under the tile's window, without its mean."""
+    centred = fft.irfft2(template_spectrum(template), s=(TILE, TILE), workers=1)
+    spectrum = fft.rfft2(np.roll(centred, (HOP, HOP), axis=(0, 1)) * window, workers=1)
+    spectrum[0, 0] = 0
+    return np.asarray(spectrum, dtype=np.complex64)
+
+
+def spectra_at(
+    tiles: NDArray[np.float32], y: FloatArray, x: FloatArray, *, window: FloatArray
+) -> tuple[ComplexArray, ComplexArray]:
+    """Return the spectra of the tiles about places (m,), and the phases that move a template onto each place.
+
+    Parameters
+    ----------
+    tiles
+        Every tile of a map that was padded by `TILE` on each side, as `sliding_window_view` gives them.
+    y, x
+        Places in pixels of the map, fractions included.
+    window
+        The tiles' window (TILE, TILE); the mean under it is taken off.
+    """
+    row, column = np.rint(y).astype(np.intp), np.rint(x).astype(np.intp)
+    here = tiles[row + TILE - HOP, column + TILE - HOP]
+    level = np.tensordot(here, window, axes=2) / window.sum()
+    found = fft.rfft2((here - level[:, None, None]) * window, workers=1)
+    found[:, 0, 0] = 0
+    down = np.exp(-2j * np.pi * np.multiply.outer(y - row, fft.fftfreq(TILE)))
+    right = np.exp(-2j * np.pi * np.multiply.outer(x - column, fft.rfftfreq(TILE)))
+    return found, np.asarray(down[:, :, None] * right[:, None, :], dtype=np.complex64)
