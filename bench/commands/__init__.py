@@ -1,0 +1,25 @@
+"""One module a command: `HELP`, `add(parser)` for what it takes, `run(options)` for what it does.
+
+The modules import no more than argparse; `run` imports what the command needs, so each pays for itself only. An
+optional `AFTER` is what a user who interrupts it is told.
+"""
+
+from __future__ import annotations
+
+from types import ModuleType
+
+from . import check_photos, errors, find, guard, limit, list_all, rank, render, rolls, threshold
+
+COMMANDS: dict[str, ModuleType] = {
+    "rank": rank,
+    "threshold": threshold,
+    "limit": limit,
+    "errors": errors,
+    "guard": guard,
+    "find": find,
+    "check-photos": check_photos,
+    "rolls": rolls,
+    "render": render,
+    "list": list_all,
+}
+"""In the order that help lists them."""

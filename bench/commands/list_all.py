@@ -1,0 +1,19 @@
+"""`moteyard list`: list suites, detectors and backgrounds."""
+
+from __future__ import annotations
+
+import argparse
+
+HELP = "list suites, detectors and backgrounds"
+
+
+def add(parser: argparse.ArgumentParser) -> None:
+    """Say what the command takes."""
+    parser.description = "List what there is: suites, detectors, backgrounds."
+
+
+def run(_: argparse.Namespace) -> int:
+    """Do it and return the exit status."""
+    from ..list_command import list_all
+
+    return list_all()
