@@ -9,6 +9,7 @@ import numpy as np
 from .base import FloatArray, check_kind, pick_kind, scene_span
 from .canvas import Texture, canvas_shape, full_size
 from .cells import by_cell, cells, domes
+from .joints import Joints
 from .noise import Spectrum, bent_field, field, tile, tile_side
 from .raster import blur, colour, mix, shifted, slope, smoothstep
 from .tiles import Patchwork
@@ -50,7 +51,7 @@ class Rock:
         painting = painter(canvas_shape(shape), rng)
         painting *= np.float32(rng.uniform(0.9, 1.35)) * _shading(painting.shape[1:], rng)
         grain = tile(tile_side(shape), Spectrum(0.75, 60.0, 2.3), rng)
-        texture = Texture(Patchwork(grain), 0.10 if kind == "granite" else 0.07)
+        texture = Texture(Patchwork(grain), 0.08 if kind == "granite" else 0.055)
         frame = full_size(painting, shape, rng, texture)
         return np.minimum(frame, np.float32(1.0), out=frame)
 
@@ -59,8 +60,8 @@ def _shading(shape: tuple[int, ...], rng: np.random.Generator) -> FloatArray:
     """Return the light on the whole face: parts of it turn from the sun or are wet."""
     span = scene_span(shape)
     light = bent_field((shape[0], shape[1]), Spectrum(1.7, 0.4 * span, 8.0, 1.3), rng, bend_px=0.3 * span)
-    light *= np.float32(rng.uniform(0.2, 0.45))
-    light -= np.float32(0.2)
+    light *= np.float32(rng.uniform(0.25, 0.5))
+    light -= np.float32(0.35)
     np.exp(light, out=light)
     return light
 
@@ -74,23 +75,17 @@ def _relief_light(height: FloatArray, sun_deg: float, strength: float) -> FloatA
     return np.exp(gain, out=gain)
 
 
-def _cracks(shape: tuple[int, int], spectrum: Spectrum, width: float, rng: np.random.Generator) -> FloatArray:
-    """Return 0…1 along the zero lines of a bent field: thin, winding, here wide and there closed."""
-    lines = np.abs(bent_field(shape, spectrum, rng, bend_px=240.0))
-    opening = smoothstep(field(shape, Spectrum(2.0, 200.0, 16.0), rng), -0.6, 1.6)
-    return 1 - smoothstep(lines - np.float32(width) * opening, -0.5 * width, 0.35 * width)
-
-
 def _limestone(shape: tuple[int, int], rng: np.random.Generator) -> FloatArray:
     span, sun_deg, dip = scene_span(shape), rng.uniform(50.0, 130.0), rng.uniform(-25.0, 25.0)
     beds = bent_field(shape, Spectrum(1.9, 0.25 * span, 2.0, 2.5, dip), rng, bend_px=0.2 * span)
-    rough = bent_field(shape, Spectrum(1.5, 60.0, 2.0, 1.3, dip), rng, bend_px=60.0)
-    height = np.float32(9.0) * _ledges(beds + np.float32(0.12) * rough)
-    height += np.float32(2.0) * rough
-    light = _relief_light(height, sun_deg, 0.5)
-    joint = _cracks(shape, Spectrum(2.2, 0.2 * span, 4.0, 5.0, dip + rng.uniform(60, 120)), 0.05, rng)
-    light *= 1 - np.float32(0.85) * joint
-    light *= 1 - np.float32(0.45) * smoothstep(-rough, 0.5, 2.2)  # hollows see less of the sky
+    rough = bent_field(shape, Spectrum(2.2, 120.0, 2.0, 1.3, dip), rng, bend_px=120.0)
+    height = np.float32(13.0) * _ledges(beds + np.float32(0.10) * rough)
+    height += np.float32(7.0) * np.abs(rough)  # folded about zero: faces that meet in creases
+    light = _relief_light(height, sun_deg, 0.35)
+    across = Joints(dip + rng.uniform(55, 125), rng.uniform(120, 300), rng.uniform(1.0, 2.6)).draw(shape, rng)
+    along = Joints(dip, rng.uniform(150, 400), rng.uniform(1.0, 2.2)).draw(shape, rng)
+    light *= 1 - np.float32(0.85) * np.maximum(across, along, out=across)
+    light *= 1 - np.float32(0.65) * smoothstep(-rough, 0.0, 1.8)  # hollows see less of the sky
     stain = smoothstep(field(shape, Spectrum(1.4, 0.3 * span, 4.0, 1.5, 90.0), rng), -0.3, 2.4)
     rock = mix(mix(PALE, GREY, stain), OCHRE, np.float32(0.4) * smoothstep(beds, 0.9, 2.2))
     rock *= light
@@ -112,16 +107,17 @@ def _ledges(beds: FloatArray) -> FloatArray:
 def _granite(shape: tuple[int, int], rng: np.random.Generator) -> FloatArray:
     span, sun_deg = scene_span(shape), rng.uniform(40.0, 140.0)
     swell = bent_field(shape, Spectrum(2.3, 0.5 * span, 4.0, 1.5), rng, bend_px=0.3 * span)
-    grain = field(shape, Spectrum(1.0, 24.0, 2.0), rng)
+    grain = field(shape, Spectrum(1.2, 40.0, 2.0), rng)
     height = np.float32(14.0) * swell
     height += np.float32(0.35) * grain
     light = _relief_light(height, sun_deg, 0.55)
-    light *= 1 - np.float32(0.85) * _cracks(shape, Spectrum(2.5, 0.3 * span, 8.0, 2.0), 0.02, rng)
+    joint = Joints(rng.uniform(0, 180), rng.uniform(200, 500), rng.uniform(1.2, 3.5)).draw(shape, rng)
+    light *= 1 - np.float32(0.85) * joint
     mica = smoothstep(grain, 0.7, 1.6)
     rock = mix(mix(GREY, PALE, smoothstep(grain, -0.2, -1.6)), DARK, np.float32(0.7) * mica)
-    eaten = np.float32(0.2) * field(shape, Spectrum(0.9, 16.0, 2.0), rng)
+    eaten = np.float32(0.2) * field(shape, Spectrum(1.3, 24.0, 2.0), rng)
     for lichen in LICHENS:
-        rock = mix(rock, lichen, np.float32(0.85) * _lichen(eaten, rng))
+        rock = mix(rock, lichen, np.float32(rng.uniform(0.5, 0.8)) * _lichen(eaten, rng))
     rock *= light
     return rock
 
@@ -137,7 +133,7 @@ def _lichen(eaten: FloatArray, rng: np.random.Generator) -> FloatArray:
         middle = (int(rng.uniform(0, 8 * shape[1])), int(rng.uniform(0, 8 * shape[0])))
         cv2.circle(discs, middle, radius, 1.0, thickness=-1, lineType=cv2.LINE_AA, shift=3)
     edge = blur(discs, 1.2)
-    edge += eaten
+    edge *= 1 + 2 * eaten
     return smoothstep(edge, 0.35, 0.75)
 
 

@@ -13,6 +13,7 @@ from .noise import Spectrum, bent_field, field, tile, tile_side
 from .points import add_points, lit_share, power_law, scattered
 from .raster import colour, mix, shifted, slope, smoothstep
 from .tiles import Patchwork
+from .view import View
 
 KINDS = ("heath", "plain", "gorse")
 
@@ -25,6 +26,9 @@ OLIVE, STRAW, RUST, HEATHER, EARTH, NEEDLES = (
     colour(0.085, 0.110, 0.035),
 )
 """Linear sRGB of foliage, dead grass, bracken, heather in flower, bare ground and gorse in full light."""
+
+HILLSIDE = View(0.7, 1.4)
+"""A slope seen from across a valley: what is at the top is twice as far as what is at the bottom."""
 
 FLOWER = np.array((0.75, 0.52, 0.02), dtype=np.float32)
 """Light that a gorse flower adds."""
@@ -58,9 +62,9 @@ class Scrub:
 def _heath(shape: tuple[int, int], rng: np.random.Generator) -> FloatArray:
     canvas = canvas_shape(shape)
     span, sun_deg = scene_span(canvas), rng.uniform(35.0, 145.0)
-    clumps = bent_field(canvas, Spectrum(1.9, 48.0, 3.0, 1.6), rng, bend_px=75.0)
-    sprays = bent_field(canvas, Spectrum(1.5, 13.0, 2.0, 1.3), rng, bend_px=30.0)
-    stands = bent_field(canvas, Spectrum(1.6, 0.3 * span, 8.0, 2.0), rng, bend_px=100.0)
+    clumps = bent_field(canvas, Spectrum(1.9, 48.0, 3.0, 1.6), rng, bend_px=75.0, view=HILLSIDE)
+    sprays = bent_field(canvas, Spectrum(1.5, 13.0, 2.0, 1.3), rng, bend_px=30.0, view=HILLSIDE)
+    stands = bent_field(canvas, Spectrum(1.6, 0.3 * span, 8.0, 3.0), rng, bend_px=100.0, view=HILLSIDE)
     stands += np.float32(0.35) * clumps
     cover = smoothstep(stands, -1.1, 0.1)
     height = np.float32(0.8) * clumps
