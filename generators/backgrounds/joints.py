@@ -33,7 +33,8 @@ class Joints:
     spacing
         Mean distance from one crack to the next, samples.
     width
-        Typical opening of the widest place of a crack, samples; few are wide, many narrow.
+        Typical opening of the widest place of a crack, samples; few are wide, many narrow. The drawing adds
+        about one sample: hair cracks are one wide.
     """
 
     angle_deg: float

@@ -119,7 +119,8 @@ def _flow(
     Places are smooth, so they are made on the flow's own coarse grid and enlarged: a spline keeps planes.
     """
     flow = Spectrum(exponent=2.0, longest_px=bend_px, finest_px=max(bend_px / 6, 2.0))
-    step = _grid_step(flow.finest_px)
+    # Two samples to the finest wave do where that wave has a hundredth of the longest one's amplitude.
+    step = _grid_step(2 * flow.finest_px)
     small = _small_shape(shape, step)
     x, y = (step * (np.arange(side, dtype=np.float32) - MARGIN_SAMPLES) for side in (small[1], small[0]))
     places = []
