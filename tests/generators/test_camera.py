@@ -1,11 +1,14 @@
 """The camera: noise by EMVA 1288's linear model, encoding by IEC 61966-2-1, JPEG."""
 
+import io
+
 import colour
 import numpy as np
 import pytest
+from PIL import Image
 
 from moteyard.generators.camera import Camera
-from moteyard.generators.jpeg import through_jpeg
+from moteyard.generators.jpeg import jpeg_bytes, through_jpeg
 from moteyard.generators.normals import Normals
 from moteyard.generators.transfer import decode, encode, srgb_decode, srgb_encode
 
@@ -73,6 +76,13 @@ def test_jpeg_loses_a_little_and_no_more():
     out = through_jpeg(ramp, 90)
     assert out.shape == ramp.shape
     assert 0 < np.abs(out.astype(int) - ramp).max() < 8
+
+
+@pytest.mark.parametrize("chroma", ["4:4:4", "4:2:2", "4:2:0"])
+def test_a_jpeg_is_read_as_pillow_reads_it(chroma):
+    pixels = np.random.default_rng(4).integers(0, 256, (61, 83, 3), dtype=np.uint8)
+    with Image.open(io.BytesIO(jpeg_bytes(pixels, 92, chroma=chroma))) as picture:
+        assert np.array_equal(through_jpeg(pixels, 92, chroma=chroma), np.asarray(picture))
 
 
 @pytest.mark.parametrize(
