@@ -36,4 +36,6 @@ def through_jpeg(pixels: NDArray[np.uint8], quality: int, *, chroma: str = "4:2:
     del pixels  # of a large frame the caller keeps no copy either
     # The same library decodes in Pillow and OpenCV; here it takes half the time and memory, for want of a copy.
     picture = cv2.imdecode(data, cv2.IMREAD_COLOR)
+    if picture is None:
+        raise ValueError("OpenCV could not decode the JPEG that Pillow wrote")
     return np.asarray(cv2.cvtColor(picture, cv2.COLOR_BGR2RGB, dst=picture), dtype=np.uint8)

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from .base import FloatArray, check_kind, pick_kind, scene_span
-from .canvas import SAMPLE_PX, canvas_shape, full_size
+from .canvas import SAMPLE_PX, Painting, canvas_shape, full_size
 from .noise import Spectrum, bent_field, field
 from .points import add_points, lit_share, power_law, scattered
 from .raster import colour, columns, mix, remapped, rows, smoothstep
@@ -50,11 +50,14 @@ class Water:
         canvas = canvas_shape(shape)
         slopes = _slopes(canvas, 1.0 if kind != "still" else 0.16, rng)
         mirrored = _mirrored(slopes, rng)
-        # The flatter one looks, the more of the sky: share of mirrored light by Fresnel, roughly.
-        share = np.float32(0.28) * np.tanh(slopes)
-        share += np.float32(0.60) - np.float32(0.3) * rows(canvas)
-        water = mix(DEPTH, mirrored, share)
-        frame = full_size(water, shape, rng)
+
+        def planes(part: slice) -> FloatArray:
+            # The flatter one looks, the more of the sky: share of mirrored light by Fresnel, roughly.
+            share = np.float32(0.28) * np.tanh(slopes[part])
+            share += np.float32(0.60) - np.float32(0.3) * rows(canvas)[part]
+            return mix(DEPTH, mirrored(part), share)
+
+        frame = full_size(planes, shape, rng)
         if kind == "glints":
             _add_glitter(frame, slopes, rng)
         return frame
@@ -78,8 +81,8 @@ def _slopes(shape: tuple[int, int], strength: float, rng: np.random.Generator) -
     return waves
 
 
-def _mirrored(slopes: FloatArray, rng: np.random.Generator) -> FloatArray:
-    """Return planes of what the surface mirrors: sky, bright cloud, dark shore, all drawn out downwards.
+def _mirrored(slopes: FloatArray, rng: np.random.Generator) -> Painting:
+    """Return what paints what the surface mirrors: sky, bright cloud, dark shore, all drawn out downwards.
 
     A facet that leans towards the eye mirrors what stands higher: it shows what a plane would show further down.
     """
@@ -87,14 +90,20 @@ def _mirrored(slopes: FloatArray, rng: np.random.Generator) -> FloatArray:
     span = scene_span(shape)
     upright = bent_field(shape, Spectrum(1.9, 0.5 * span, 8.0, 2.6, 90.0), rng, bend_px=0.25 * span)
     upright += np.float32(rng.uniform(-0.7, 0.5))
-    y = slopes * np.float32(rng.uniform(0.02, 0.05) * span)
-    y += np.arange(shape[0], dtype=np.float32)[:, None]
-    x = np.broadcast_to(np.arange(shape[1], dtype=np.float32), shape)
-    seen = remapped(upright, np.ascontiguousarray(x), y)
-    shore = smoothstep(seen, -1.9, 0.9)
-    shore *= shore
-    light = mix(SHORE, SKY * np.float32(rng.uniform(0.8, 1.2)), shore)
-    return mix(light, CLOUD, smoothstep(seen, 0.6, 1.8))
+    reach = np.float32(rng.uniform(0.02, 0.05) * span)
+    sky = SKY * np.float32(rng.uniform(0.8, 1.2))
+
+    def planes(part: slice) -> FloatArray:
+        y = slopes[part] * reach
+        y += np.arange(part.start, part.stop, dtype=np.float32)[:, None]
+        x = np.empty_like(y)
+        x[:] = np.arange(shape[1], dtype=np.float32)
+        seen = remapped(upright, x, y)
+        shore = smoothstep(seen, -1.9, 0.9)
+        shore *= shore
+        return mix(mix(SHORE, sky, shore), CLOUD, smoothstep(seen, 0.6, 1.8))
+
+    return planes
 
 
 def _add_glitter(frame: FloatArray, slopes: FloatArray, rng: np.random.Generator) -> None:
