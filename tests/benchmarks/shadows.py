@@ -18,9 +18,11 @@ import numpy as np
 from scipy import fft
 
 from moteyard.generators.optics import Optics
+from moteyard.generators.particles import Grain
 from moteyard.generators.shade import shade
 from moteyard.generators.shadow import cast, stamp_size
 from moteyard.generators.shadow_table import ShadowTable
+from moteyard.generators.truth import Placed, cast_all
 
 COUNT = 40
 SLOW_COUNT = 3
@@ -59,6 +61,20 @@ def exact(optics):
     def work(seed):
         for size, x, y in zip(*grains(seed), strict=True):
             shade(frame, cast(size, optics, x=x, y=y))
+
+    return work
+
+
+def kept(optics):
+    """Draw the same grains again, as the next exposure of a roll does."""
+    frame = np.ones((*SHAPE, BANDS), np.float32)
+    per_mm = optics.magnification * 1000 / optics.pixel_um
+    places = ((x - (SHAPE[1] - 1) / 2, y - (SHAPE[0] - 1) / 2, size) for size, x, y in zip(*grains(0), strict=True))
+    dust = [Placed(n, Grain(x / per_mm, y / per_mm, size)) for n, (x, y, size) in enumerate(places)]
+
+    def work(_seed):
+        for each in cast_all(dust, optics, SHAPE):
+            shade(frame, each.shadow)
 
     return work
 
@@ -107,6 +123,7 @@ def photutils_gaussians(optics):
 
 WAYS = {
     "exact wave stamp, new sizes": exact,
+    "exact wave stamp, kept": kept,
     "ShadowTable.draw": tabled,
     "GalSim, disk ⊛ disk by FFT": galsim_convolution,
     "photutils, Gaussian model image": photutils_gaussians,
