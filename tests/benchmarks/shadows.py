@@ -1,4 +1,4 @@
-"""CPU time of a shadow on one core: exact, tabled, and by general image-simulation libraries, medians and ratios.
+"""CPU time of a shadow on one core: exact, kept, and by general image-simulation libraries, medians and ratios.
 
 Run by hand, with GalSim and photutils installed by hand beside Moteyard (a missing one is left out):
 
@@ -21,7 +21,6 @@ from moteyard.generators.optics import Optics
 from moteyard.generators.particles import Grain
 from moteyard.generators.shade import shade
 from moteyard.generators.shadow import cast, stamp_size
-from moteyard.generators.shadow_table import ShadowTable
 from moteyard.generators.truth import Placed, cast_all
 
 COUNT = 40
@@ -79,12 +78,6 @@ def kept(optics):
     return work
 
 
-def tabled(optics):
-    frame = np.ones((*SHAPE, BANDS), np.float32)
-    table = ShadowTable(optics)
-    return lambda seed: table.draw(frame, *grains(seed))
-
-
 def galsim_convolution(optics):
     galsim = importlib.import_module("galsim")
     frame = galsim.ImageF(SHAPE[1], SHAPE[0], init_value=1.0, scale=optics.pixel_um)
@@ -124,7 +117,6 @@ def photutils_gaussians(optics):
 WAYS = {
     "exact wave stamp, new sizes": exact,
     "exact wave stamp, kept": kept,
-    "ShadowTable.draw": tabled,
     "GalSim, disk ⊛ disk by FFT": galsim_convolution,
     "photutils, Gaussian model image": photutils_gaussians,
 }
@@ -136,11 +128,7 @@ def main():
     print(f"{'reference: FFT pair of 64²':<34}{base:9.1f} µs")
     for f_number in (8, 11, 22):
         optics = Optics(f_number=f_number)
-        start = time.process_time()
-        ShadowTable(optics)
-        print(
-            f"f/{f_number}, 1 mm, 6 µm pixels, grains of 10–60 µm; table built in {time.process_time() - start:.2f} s"
-        )
+        print(f"f/{f_number}, 1 mm, 6 µm pixels, grains of 10–60 µm")
         for name, way in WAYS.items():
             try:
                 cost = median_us(way(optics), SLOW_COUNT if way is galsim_convolution else COUNT)
