@@ -70,6 +70,10 @@ class Particle(Protocol):
 
     kind: ClassVar[str]
 
+    def __hash__(self) -> int:
+        """Return what equal particles share: they are frozen values, and cast the same shadow."""
+        ...
+
     @property
     def x_mm(self) -> float:
         """Place on the filter from the optical axis, to the right."""

@@ -29,8 +29,11 @@ def overlap(shape: tuple[int, int], shadow: Shadow) -> tuple[tuple[slice, slice]
 
 def shade(linear: NDArray[np.float32], shadow: Shadow) -> None:
     """Multiply linear light (height, width, 3) by a shadow, in place."""
+    from .cv import cv2  # here, so that importing a scene costs nothing
+
     frame, stamp = overlap((linear.shape[0], linear.shape[1]), shadow)
-    linear[frame] *= np.moveaxis(shadow.transmission[(slice(None), *stamp)], 0, -1).astype(np.float32)
+    bands = shadow.transmission[(slice(None), *stamp)].astype(np.float32)
+    linear[frame] *= cv2.merge(list(bands))
 
 
 @contextmanager

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -30,6 +31,17 @@ class Cast(NamedTuple):
     shadow: Shadow
 
 
+KEPT_SHADOWS = 128
+"""Shadows kept from one frame to the next: those of a roll's grains at three apertures; some 50 kB each, of a long
+fibre 4 MB."""
+
+
+@lru_cache(maxsize=KEPT_SHADOWS)
+def _shadow(particle: Particle, optics: Optics, x: float, y: float) -> Shadow:
+    """Return a particle's shadow; in a roll the same one falls on the same place in exposure after exposure."""
+    return particle.shadow(optics, x=x, y=y)
+
+
 def cast_all(filter_: Iterable[Placed], optics: Optics, shape: tuple[int, int]) -> list[Cast]:
     """Return the shadows whose centres fall inside a frame (height, width).
 
@@ -42,7 +54,7 @@ def cast_all(filter_: Iterable[Placed], optics: Optics, shape: tuple[int, int]) 
         x = placed.particle.x_mm * scale + (width - 1) / 2
         y = placed.particle.y_mm * scale + (height - 1) / 2
         if -0.5 <= x < width - 0.5 and -0.5 <= y < height - 0.5:
-            found.append(Cast(placed, placed.particle.shadow(optics, x=x, y=y)))
+            found.append(Cast(placed, _shadow(placed.particle, optics, x, y)))
     return found
 
 

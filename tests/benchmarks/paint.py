@@ -20,7 +20,7 @@ from moteyard.generators.backgrounds import BACKGROUNDS, make
 
 SHAPE = (4000, 6000)
 MEGAPIXELS = SHAPE[0] * SHAPE[1] / 1e6
-RUNS = 3
+RUNS = 5
 
 
 def cpu(work):

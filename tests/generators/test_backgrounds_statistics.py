@@ -9,10 +9,11 @@ from PIL import Image
 from scipy import fft, ndimage
 
 from moteyard.generators.backgrounds import make
-from moteyard.generators.backgrounds.canvas import Texture, canvas_shape, full_size
+from moteyard.generators.backgrounds.canvas import Texture, canvas_shape, full_size, in_bands, widened
 from moteyard.generators.backgrounds.cells import cell_distance
 from moteyard.generators.backgrounds.noise import Spectrum, field, tile
 from moteyard.generators.backgrounds.points import add_points
+from moteyard.generators.backgrounds.raster import slope
 from moteyard.generators.backgrounds.statistics import describe, hardness, log_luminance, spectral_exponent
 from moteyard.generators.backgrounds.tiles import Patchwork
 from moteyard.generators.transfer import decode
@@ -187,6 +188,35 @@ def test_a_plain_canvas_stays_plain_and_a_ramp_straight():
     # OpenCV's cubic (a = −¾) moves a ramp to and fro by a tenth of a pixel; the slopes are 1 and 3.
     expected = np.add.outer(np.arange(401.0), 3 * np.arange(333.0))
     np.testing.assert_allclose(large[6:-6, 6:-6], expected[6:-6, 6:-6], atol=0.4)
+
+
+def test_a_canvas_painted_in_bands_is_the_whole_one():
+    shape = (1001, 333)
+    planes = np.random.default_rng(2).random((3, *canvas_shape(shape)), dtype=np.float32)
+    asked = []
+
+    def rows(part):
+        asked.append(part)
+        return planes[:, part]
+
+    whole = full_size(planes, shape, np.random.default_rng(0))
+    assert np.array_equal(full_size(rows, shape, np.random.default_rng(0)), whole)
+    assert len(asked) == 6  # of 192 rows
+    assert {row for part in asked for row in range(part.start, part.stop)} == set(range(501))
+    assert np.array_equal(in_bands(lambda part: planes[0, part], planes.shape[1:]), planes[0])
+
+
+def test_neighbours_are_the_same_in_bands():
+    # A slope looks one row up and down; at the frame's own edge there is none.
+    height = np.random.default_rng(3).random((150, 40), dtype=np.float32)
+
+    def rows(part):
+        wide, inner = widened(part, 1, 150)
+        return slope(height[wide], 70.0)[inner]
+
+    assert np.array_equal(in_bands(rows, height.shape), slope(height, 70.0))
+    assert widened(slice(0, 10), 4, 12) == (slice(0, 12), slice(0, 10))
+    assert widened(slice(6, 10), 4, 20) == (slice(2, 14), slice(4, 8))
 
 
 def test_texture_multiplies_by_a_lognormal_of_the_amount_asked():

@@ -6,6 +6,7 @@ import sys
 
 import numpy as np
 import pytest
+from scipy import ndimage
 
 from moteyard.generators.camera import Camera
 from moteyard.generators.contamination import read_state
@@ -14,6 +15,7 @@ from moteyard.generators.particles import Population
 from moteyard.generators.roll import Exposure, LensChange, Roll, filter_at, render_exposure, render_roll
 from moteyard.generators.roll_plan import RollPlan, make_roll
 from moteyard.generators.scene import scene_seed
+from moteyard.generators.truth import cast_all
 
 CAMERA = Camera(width_px=240, height_px=180)
 DUST = Population(mean_count=12, smallest_um=20)
@@ -48,6 +50,40 @@ def test_the_same_bits_in_another_process_from_json():
         [sys.executable, "-c", code], input=one.to_json(), text=True, capture_output=True, check=True
     )
     assert there.stdout.strip() == render_exposure(one, 2).digest
+
+
+def test_a_shadow_is_cast_once_for_all_exposures_it_is_the_same_in():
+    one = roll(Exposure("sky"), Exposure("snow"), Exposure("sky", f_number=16), population=read_state("field-day"))
+    first, again, smaller = (cast_all(filter_at(one, n), one.scene(n).optics, (180, 240)) for n in range(3))
+    assert first
+    assert all(a.shadow is b.shadow for a, b in zip(first, again, strict=True))
+    assert not any(a.shadow is b.shadow for a, b in zip(first, smaller, strict=True))
+    # What is kept is what would be cast.
+    placed, shadow = first[0]
+    fresh = placed.particle.shadow(one.scene(0).optics, x=shadow.x, y=shadow.y)
+    assert np.array_equal(fresh.transmission, shadow.transmission)
+    assert not shadow.transmission.flags.writeable
+
+
+def test_marks_of_a_screen_are_labelled_where_they_are():
+    screen = Exposure("screen", (("marks", 10.0),), f_number=22)
+    large = Camera(width_px=640, height_px=480)
+    one = roll(screen, Exposure("sky"), screen, population=Population(mean_count=0.0), camera=large)
+    first, sky, second = render_roll(one)
+    assert sky.distractors == ()
+    assert {mark.kind for mark in (*first.distractors, *second.distractors)} == {"mark"}
+
+    def seen(frame, marks):
+        # Beside wider surroundings, as the screen's shading is smooth.
+        log = np.log(frame.clean[..., 1])
+        darker = ndimage.gaussian_filter(log, 60) - ndimage.gaussian_filter(log, 4)
+        return sum(darker[round(mark.y), round(mark.x)] for mark in marks) / sum(mark.cover for mark in marks)
+
+    plain = [[m for m in frame.distractors if m.diameter_px < 80 and m.cover > 0.005] for frame in (first, second)]
+    assert min(len(marks) for marks in plain) >= 2
+    assert seen(first, plain[0]) > 0.4
+    assert seen(second, plain[1]) > 0.4
+    assert seen(first, plain[1]) < 0.2
 
 
 def test_dust_stays_while_ground_aperture_and_marks_change():
