@@ -81,10 +81,11 @@ def check(spec: str, *, suite: str, out: Path | None, workers: int | None) -> in
     with tqdm(contract_verdicts(spec), desc="contract", unit="check", file=sys.stderr, leave=False) as bar:
         verdicts = tuple(bar)
     print("\n".join(verdict_lines(spec, verdicts)))
-    if any(verdict.name == "name and version" and verdict.problem for verdict in verdicts):
-        return 1  # no table can be made of a detector without a name
-    findings = judged(spec, recipe, verdicts, workers=workers)
-    print("\n".join(["", *judgement_lines(findings, recipe)]))
+    if verdicts[0].problem is None:
+        findings = judged(spec, recipe, verdicts, workers=workers)
+        print("\n".join(["", *judgement_lines(findings, recipe)]))
+    else:  # no table can be made of a detector without a name
+        findings = Findings(spec, str(detector.name), verdicts, {}, (), {}, None)
     from .report.check_page import write_check_page  # templates are slow to import
 
     write_check_page(page, findings, suite=recipe)
@@ -135,7 +136,8 @@ def _ordered(records: dict[str, list[Record]], count: int) -> Table:
 
 def _found(spec: str, name: str, verdicts: Sequence[Verdict], table: Table, failures: Sequence[ResultRow]) -> Findings:
     mine = table.get(name)
-    thresholds = lenient_thresholds(mine) if mine else {}
+    lenient = lenient_thresholds(mine) if mine else {}
+    thresholds = {ground: lenient[ground] for ground in grounds(table) if ground in lenient}
     some = mine or next(iter(table.values()), None)
     order = [method for method in (name, *PEERS) if method in table]
     shown = {method: table[method] for method in order} | ({IDEAL: ceiling(some)} if some else {})

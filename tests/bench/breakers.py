@@ -1,5 +1,8 @@
 """Detectors that break one demand of the contract each."""
 
+import os
+import time
+
 import numpy as np
 
 from moteyard.detectors.contract import SingleFrame, Spots
@@ -80,3 +83,32 @@ class Trusting(SingleFrame):
 
     def detect_one(self, photograph):
         return one(0, 0, score=1 / photograph.f_number)
+
+
+class Hostile(SingleFrame):
+    """Breaks the contract with words that would be markup."""
+
+    name, version = "hostile", "1"
+
+    def detect_one(self, photograph):
+        if min(photograph.shape) < 50:
+            raise ValueError("<img src=x onerror=alert(1)> & so on")
+        return one()
+
+
+class Markup(Hostile):
+    name = "<script>alert(2)</script>"
+
+
+class Sleeping(SingleFrame):
+    name, version = "sleeping", "1"
+
+    def detect_one(self, photograph):
+        time.sleep(600)
+
+
+class Leaving(SingleFrame):
+    name, version = "leaving", "1"
+
+    def detect_one(self, photograph):
+        os._exit(3)
