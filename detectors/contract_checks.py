@@ -110,7 +110,7 @@ def _finds_nothing_on_plain(make: Make) -> None:
     for name, pixels in PLAIN.items():
         count = len(_answer(make(), frame(pixels))[0])
         if count:
-            raise ContractError(f"{count} candidates on a frame that is all {name}")
+            raise ContractError(f"{count} candidate{'' if count == 1 else 's'} on a frame that is all {name}")
 
 
 def _takes_any_size(make: Make) -> None:
@@ -178,7 +178,8 @@ CHECKS: dict[str, Check] = {
     ),
     "one answer a photograph": Check(
         "three photographs of three sizes get three Spots, in their order",
-        "return a list with one Spots a photograph, Spots() where nothing is found; SingleFrame does it for you",
+        "return a list with one Spots a photograph, places inside it, Spots() where nothing is found; derive from "
+        "SingleFrame and only detect_one is left to write",
         _answers_each_photograph,
     ),
     "same answer": Check(
