@@ -9,9 +9,9 @@ from moteyard.detectors import ContractError, Spots, check_answer, load, names
 from moteyard.detectors.contract_checks import CHECKS, OBVIOUS, PLAIN_GROUND
 from moteyard.detectors.contract_frames import frame, sky
 
-EXAMPLE = f"{Path(__file__).parent / 'examples' / 'darkest.py'}:Darkest"
+EXAMPLES = [f"{Path(__file__).parent / 'examples' / file}" for file in ("darkest.py:Darkest", "contrast.py:Contrast")]
 BREAKERS = Path(__file__).parent / "bench" / "breakers.py"
-ALL = [*names(), EXAMPLE]
+ALL = [*names(), *EXAMPLES]
 SPARED = {("guess", PLAIN_GROUND), ("guess", OBVIOUS), ("nothing", OBVIOUS)}
 """What the controls are there for not to do."""
 
