@@ -18,7 +18,7 @@ def add(parser: argparse.ArgumentParser) -> None:
         "Run the contract's checks on one detector, say what fails and how to mend it, put it on a few frames and "
         "write a page of what it found, missed and took for dust. Status 1: the contract is broken."
     )
-    parser.add_argument("detector", help="path/to/file.py:Class, or a registered name")
+    parser.add_argument("detector", help="path/to/file.py:Class, a registered name or calibration.json")
     parser.add_argument(
         "--suite", default="guard", help="frames to judge it on: a suite's name or a .toml file (guard)"
     )

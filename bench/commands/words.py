@@ -13,7 +13,7 @@ def detectors(parser: argparse.ArgumentParser) -> None:
     """Take any number of detectors."""
     parser.add_argument(
         "--detector", action="append", default=[], metavar="NAME",
-        help="a registered detector or path/to/file.py:Class; repeat for several (all that the suite does not skip)",
+        help="a registered detector, path/to/file.py:Class or calibration.json; repeatable (all that the suite judges)",
     )  # fmt: skip
 
 
