@@ -12,12 +12,12 @@ from numpy.typing import NDArray
 from ..detectors.check import check_answer
 from ..detectors.contract import Spots
 from ..detectors.registry import fingerprint, load
+from ..detectors.texture import texture_map
 from ..generators.scene import Frame, Scene, render
 from .handover import photograph
 from .masking import mask_contrast
 from .match import LEAST_GATE_PX, gate_px, label
 from .store import FALSE_ALARM, HIT, IGNORED, SPOT_TYPE, TRUTH_TYPE, FrameRow, ResultRow
-from .texture import texture_map
 from .visibility import Viewing, masking_elevation, shadow_threshold, visibility_level
 
 SEEN = 1.0

@@ -35,7 +35,7 @@ def rank(
     for note in suite.notes():
         print(f"moteyard: {note}", file=sys.stderr)
     folder = out or default_folder(suite, photos)
-    store = fill(folder, suite, list(detectors) or names(), workers=workers)
+    store = fill(folder, suite, list(detectors) or judged_by_default(suite), workers=workers)
     try:
         table, failures = stored_table(store)
         shown = boards(table)
@@ -44,6 +44,11 @@ def rank(
         store.close()
     _print(suite, folder, shown=shown, failures=failures, choice=choice)
     return 1 if failures else 0
+
+
+def judged_by_default(suite: Suite) -> list[str]:
+    """Return the registered detectors that a suite judges when none is asked for: all but those it skips."""
+    return [name for name in names() if name not in suite.skip]
 
 
 def default_folder(suite: Suite, photos: Path | None) -> Path:

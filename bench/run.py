@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 import platform
-import re
 import sys
 from collections.abc import Sequence
 from importlib.metadata import version
@@ -12,6 +11,7 @@ from pathlib import Path
 
 from tqdm import tqdm
 
+from ..detectors.contract_checks import NAME
 from ..detectors.registry import fingerprint, load
 from .ceiling import NAME as IDEAL
 from .cells import Table, load_table
@@ -20,9 +20,6 @@ from .errors import YardError
 from .judge import Job
 from .store import ResultRow, Store
 from .suite import Suite
-
-_NAME = re.compile(r"[A-Za-z0-9_.-]{1,24}")
-"""Names stand in tables, files and pages: short, and of one line."""
 
 _VERSIONED = ("moteyard", "numpy", "scipy", "scikit-image", "opencv-python", "pandas")
 
@@ -38,7 +35,7 @@ def fingerprints(specs: Sequence[str]) -> dict[str, str]:
     found: dict[str, str] = {}
     for spec in specs:
         detector = load(spec)
-        if not _NAME.fullmatch(str(detector.name)) or detector.name == IDEAL:
+        if not NAME.fullmatch(str(detector.name)) or detector.name == IDEAL:
             raise YardError(
                 f"{spec}: a detector's name must be 1 to 24 letters, digits, '-', '_' or '.', and not {IDEAL!r}; "
                 f"it is {detector.name!r}"

@@ -44,6 +44,9 @@ class Suite:
         As marked.
     grounds, camera, optics, population, viewing, distractors
         What is rendered, and who looks at it. The optics' own f-number is replaced by each of `f_numbers`.
+    skip
+        Registered detectors that are judged only when asked for by name. No part of the recipe: scores with and
+        without them can stand together.
     """
 
     name: str
@@ -58,11 +61,13 @@ class Suite:
     population: Population | State
     viewing: Viewing
     distractors: Distractors
+    skip: tuple[str, ...] = ()
 
     @property
     def digest(self) -> str:
         """Eight hex digits that name the recipe's content."""
-        text = json.dumps(dataclasses.asdict(self), sort_keys=True)
+        recipe = {key: value for key, value in dataclasses.asdict(self).items() if key != "skip"}
+        text = json.dumps(recipe, sort_keys=True)
         return hashlib.sha256(text.encode()).hexdigest()[:8]
 
     @property

@@ -101,7 +101,7 @@ def suite_table(text: str, *, where: str, needed: Sequence[str], allowed: Sequen
 
 def parse_suite(text: str, *, where: str) -> Suite:
     """Return the suite that TOML text describes; `where` names it in messages."""
-    raw = suite_table(text, where=where, needed=(*_TOP, "ground"), allowed=(*_TABLES, "population"))
+    raw = suite_table(text, where=where, needed=(*_TOP, "ground"), allowed=(*_TABLES, "population", "skip"))
     raw = {**raw, "camera": _camera_fields(raw.get("camera", {}), where=f"{where}, [camera]")}
     tables = {key: _table(kind, raw.get(key, {}), where=f"{where}, [{key}]") for key, kind in _TABLES.items()}
     return Suite(
@@ -113,6 +113,7 @@ def parse_suite(text: str, *, where: str) -> Suite:
         f_numbers=_f_numbers(raw["f_numbers"], where),
         grounds=_grounds(raw["ground"], where),
         population=_population(raw.get("population", {}), where=f"{where}, [population]"),
+        skip=_skip(raw.get("skip", []), where),
         **tables,
     )
 
@@ -145,6 +146,12 @@ def _f_numbers(value: Any, where: str) -> tuple[float, ...]:
     if not good or len(set(value)) != len(value):
         raise YardError(f"{where}: key 'f_numbers' must be a list of different positive numbers, not {value!r}")
     return tuple(float(item) for item in value)
+
+
+def _skip(value: Any, where: str) -> tuple[str, ...]:
+    if not isinstance(value, list) or not all(isinstance(item, str) for item in value):
+        raise YardError(f"{where}: key 'skip' must be a list of detectors' names, not {value!r}")
+    return tuple(value)
 
 
 def _number(value: Any) -> bool:

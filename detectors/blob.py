@@ -8,30 +8,16 @@ from typing import Any
 import numpy as np
 
 from ..generators.cv import cv2
-from .contract import FloatArray, Photograph, SingleFrame, Spots
-from .dog import RATIO, SIGMA_PER_FWHM, difference_of_gaussians
+from .contract import Photograph, SingleFrame, Spots
+from .dog import SIGMA_PER_FWHM, difference_of_gaussians
+from .flat import CODES_PER_SIGMA, LEVEL, codes, flat
 from .noise import in_noise_units
 from .optical_scales import fwhm_range_px, ladder, reduction
 from .picture import Picture, shrink
-from .residual import background
 from .scan import fitting, kept
-
-CODES_PER_SIGMA = 12
-"""8-bit codes a standard deviation of local noise: they reach from 4 above the background to 17 below."""
-
-LEVEL = 204
-"""Code of the background."""
 
 SHALLOWEST, DEEPEST, STEP = 1.5, 16.5, 1.5
 """First, last and step of the thresholds, in standard deviations below the background."""
-
-
-def flattened(log: FloatArray, fwhm: float) -> Any:
-    """Return log luminance over its local background in units of local noise, smoothed, as 8-bit codes."""
-    flat = log - background(log, fwhm)
-    smooth = cv2.GaussianBlur(flat, (0, 0), SIGMA_PER_FWHM * fwhm / RATIO, borderType=cv2.BORDER_REFLECT)
-    codes = LEVEL + CODES_PER_SIGMA * in_noise_units(np.asarray(smooth, dtype=np.float32))
-    return np.rint(np.clip(codes, 0, 255)).astype(np.uint8)
 
 
 def finder(low: float, high: float) -> Any:
@@ -77,7 +63,7 @@ class Blob(SingleFrame):
 
 def _level(picture: Picture, low: float, high: float) -> Spots:
     typical = math.sqrt(low * high)
-    found = finder(low, high).detect(flattened(picture.log, typical))
+    found = finder(low, high).detect(codes(flat(picture.log, typical)))
     return _scored(picture, found, typical)
 
 

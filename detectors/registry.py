@@ -53,18 +53,38 @@ def names() -> list[str]:
 
 
 def load(spec: str) -> Detector:
-    """Return the detector of a registered name or of ``path/to/file.py:Class``.
+    """Return the detector of a registered name, of ``path/to/file.py:Class`` or of a calibration file.
+
+    A calibration's path ends in .json; it wraps the detector that it names.
 
     Raises
     ------
     DetectorError
         If the name is unknown or registered by two distributions, the file or class is missing, importing or
-        constructing fails, or the class has no `detect`, `name` and `version`.
+        constructing fails, the class has no `detect`, `name` and `version`, or a calibration can't be used.
     """
+    if spec.endswith(".json"):
+        return _calibrated(Path(spec))
     path, colon, class_name = spec.rpartition(":")
     if colon and path.endswith(".py"):
         return _made(_from_file(Path(path), class_name), spec)
     return _made(_registered(spec), spec)
+
+
+def _calibrated(path: Path) -> Detector:
+    from .calibrated import Calibrated, CalibrationError, read_calibration
+
+    try:
+        calibration = read_calibration(path)
+    except CalibrationError as error:
+        raise DetectorError(str(error)) from error
+    wrapped = load(calibration.detector)
+    if fingerprint(wrapped) != calibration.fingerprint:
+        raise DetectorError(
+            f"{path} was fitted for {calibration.fingerprint}, and {calibration.detector} is {fingerprint(wrapped)}: "
+            "fit it anew with: moteyard calibrate"
+        )
+    return Calibrated(wrapped, calibration)
 
 
 def entries() -> list[Entry]:
@@ -164,10 +184,13 @@ def fingerprint(detector: Detector) -> str:
     """Return ``name-version-code``, code being 12 hexadecimal digits of the SHA-256 of its source.
 
     The source is the file of the detector's class and every file of the same package, or of this one, that it
-    draws names from, however far: a changed helper changes the fingerprint too. It is a key for caches.
+    draws names from, however far: a changed helper changes the fingerprint too. It is a key for caches. A detector
+    that wraps another (as its attribute `wrapped`) draws on that one's source too.
     """
     digest = hashlib.sha256()
-    for path in sorted(_sources(type(detector))):
+    wrapped = getattr(detector, "wrapped", None)
+    sources = _sources(type(detector)) | (_sources(type(wrapped)) if isinstance(wrapped, Detector) else set())
+    for path in sorted(sources):
         digest.update(path.read_bytes())
     return f"{detector.name}-{detector.version}-{digest.hexdigest()[:12]}"
 

@@ -14,6 +14,12 @@ def test_the_example_is_the_tested_file():
     assert shown == (ROOT / "tests" / "examples" / "darkest.py").read_text(encoding="utf-8")
 
 
+def test_the_guide_ends_with_the_tested_file():
+    guide = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+    *_, shown = re.findall(r"```python\n(.*?)```", guide, flags=re.DOTALL)
+    assert shown == (ROOT / "tests" / "examples" / "contrast.py").read_text(encoding="utf-8")
+
+
 def test_every_command_is_one():
     commands = next(a for a in _parser()._actions if a.dest == "==SUPPRESS==" or (a.choices and "rank" in a.choices))
     named = set(re.findall(r"moteyard ([a-z-]+)", README))

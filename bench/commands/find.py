@@ -20,7 +20,7 @@ def add(parser: argparse.ArgumentParser) -> None:
     choice = parser.add_mutually_exclusive_group()
     choice.add_argument("--from", type=Path, dest="source", metavar="RESULT", help="a result folder or threshold file")
     choice.add_argument("--threshold", type=float, metavar="T", help="take candidates that score above T")
-    parser.add_argument("--detector", metavar="NAME", help="with --threshold: which method (matched)")
+    parser.add_argument("--detector", metavar="NAME", help="with --threshold: which method, or a calibration (matched)")
     parser.add_argument(
         "--roll", action="store_true",
         help="the photographs are of one camera: add up what all of them say of each place (--threshold is optional)",

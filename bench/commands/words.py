@@ -13,7 +13,7 @@ def detectors(parser: argparse.ArgumentParser) -> None:
     """Take any number of detectors."""
     parser.add_argument(
         "--detector", action="append", default=[], metavar="NAME",
-        help="a registered detector or path/to/file.py:Class; repeat it for several (all registered)",
+        help="a registered detector, path/to/file.py:Class or calibration.json; repeatable (all that the suite judges)",
     )  # fmt: skip
 
 

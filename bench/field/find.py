@@ -15,10 +15,10 @@ from tqdm import tqdm
 from ...detectors.check import check_answer
 from ...detectors.contract import Detector, Photograph, Spots
 from ...detectors.registry import fingerprint, load
+from ...detectors.texture import texture_map, tile_of
 from ...generators.photo_io import read_picture
 from ..choice import CellChoice, Choice, read_choice
 from ..errors import YardError
-from ..texture import texture_map, tile_of
 from .ground import cells_for, names_of, nearest
 from .picture import mark_spots, write_mask
 

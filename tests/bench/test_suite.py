@@ -3,6 +3,7 @@
 import pytest
 
 from moteyard.bench.errors import YardError
+from moteyard.bench.rank_command import judged_by_default
 from moteyard.bench.suite_file import load_suite, parse_suite, suite_names
 from moteyard.generators.scene import render
 
@@ -147,3 +148,12 @@ def test_suites_of_plain_grains_keep_their_dust():
         assert (scene.name, len(truth)) == (place, count)
         ends = [column[end] for end in (0, -1) for column in (truth.x, truth.y, truth.diameter_um)]
         assert ends == pytest.approx(numbers, abs=1e-3)
+
+
+def test_a_suite_skips_detectors_without_being_another():
+    plain = parse_suite(GOOD, where="a")
+    skipping = parse_suite('skip = ["dog", "someone-elses"]' + GOOD, where="a")
+    assert set(judged_by_default(plain)) - set(judged_by_default(skipping)) == {"dog"}
+    assert skipping.digest == plain.digest
+    with pytest.raises(YardError, match="a: key 'skip' must be a list of detectors' names, not 'dog'"):
+        parse_suite('skip = "dog"' + GOOD, where="a")

@@ -98,3 +98,15 @@ def test_most_light_noise_stays_below_six():
     spots = MatchedFilter().detect([Photograph(pixels, f_number=11.0, pixel_um=6.0, encoding="linear")])[0]
     assert len(spots) > 20
     assert spots.score.max() < 6
+
+
+@pytest.mark.parametrize("strength", [1.0, 2.5])
+def test_the_whole_roc_is_the_ideal_observers(template, strength):
+    present, absent = scores(template, strength, known_power=WHITE)
+    for rate in (0.02, 0.1, 0.3, 0.6):
+        # equal-variance Gaussian model: hit rate Φ(d′ − z(1 − false-alarm rate)), Green & Swets 1966 (from memory)
+        threshold = norm.isf(rate)
+        hit_rate = norm.cdf(strength - threshold)
+        for measured, expected in (((absent > threshold).mean(), rate), ((present > threshold).mean(), hit_rate)):
+            error = np.sqrt(expected * (1 - expected) / len(present))
+            assert measured == pytest.approx(expected, abs=3 * error + 0.02)

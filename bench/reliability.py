@@ -1,0 +1,121 @@
+"""Whether probabilities hold: seven in ten of what is called 0.7 should be dust."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+FloatArray = NDArray[np.float64]
+
+BINS = 12
+"""Bins, each with an equal part of Σ p(1 − p), the variance that chance alone gives. Bins of equal numbers of
+candidates would nearly all lie at 0, where most are, and bins of equal width would be empty in the middle."""
+
+DRAWS, DRAW_SEED = 400, 26108
+
+
+@dataclass(frozen=True, slots=True)
+class Bin:
+    """Candidates of neighbouring probability: their mean, the share that is dust with its Wilson interval, count."""
+
+    predicted: float
+    share: float
+    low: float
+    high: float
+    count: int
+
+
+@dataclass(frozen=True, slots=True)
+class Reliability:
+    """How far probabilities are from what happened.
+
+    Attributes
+    ----------
+    bins
+        Ascending.
+    error
+        Expected calibration error: the mean over candidates of |share − mean probability| of their bin (Naeini et
+        al., AAAI 2015, from memory). 0…1, less is better; never 0 on a finite sample.
+    error_of_perfect
+        95th percentile of the same where each candidate is dust with just its probability: what chance makes.
+    debiased
+        Root mean square calibration error with the sampling variance of the shares taken off (Kumar, Liang & Ma,
+        NeurIPS 2019, arXiv:1909.10155, section 4, from memory); 0 where nothing is left. Less is better.
+    brier
+        Mean squared error of the probabilities (Brier, Mon. Weather Rev. 78 (1950) 1). 0…1, less is better.
+    brier_of_share
+        The same for a method that calls each candidate by the overall share of dust.
+    """
+
+    bins: tuple[Bin, ...]
+    error: float
+    error_of_perfect: float
+    debiased: float
+    brier: float
+    brier_of_share: float
+
+    @property
+    def count(self) -> int:
+        """Number of candidates."""
+        return sum(one.count for one in self.bins)
+
+
+def reliability(probability: NDArray[Any], hit: NDArray[Any], *, bins: int = BINS) -> Reliability:
+    """Return the reliability of probabilities (m,), given what each candidate is.
+
+    Raises
+    ------
+    ValueError
+        If there is no candidate, or a probability is none.
+    """
+    p, y = np.asarray(probability, dtype=np.float64), np.asarray(hit, dtype=np.float64)
+    if len(p) == 0 or not np.all((p >= 0) & (p <= 1)):
+        raise ValueError("reliability needs at least one candidate, and probabilities in 0…1")
+    parts = _parts(p, bins)
+    number = np.repeat(np.arange(len(parts)), [len(part) for part in parts])
+    ordered = np.concatenate(parts)
+    rng = np.random.default_rng(DRAW_SEED)
+    perfect = [_error(p[ordered], rng.random(len(p)) < p[ordered], number) for _ in range(DRAWS)]
+    return Reliability(
+        bins=tuple(_bin(p[part], y[part]) for part in parts),
+        error=_error(p[ordered], y[ordered], number),
+        error_of_perfect=float(np.quantile(perfect, 0.95)),
+        debiased=_debiased(p, y, parts),
+        brier=float(np.mean((p - y) ** 2)),
+        brier_of_share=float(np.mean((y.mean() - y) ** 2)),
+    )
+
+
+def _parts(p: FloatArray, bins: int) -> list[NDArray[np.intp]]:
+    """Return the indices of each bin's candidates, ascending; equal probabilities stay together."""
+    levels, place, counts = np.unique(p, return_inverse=True, return_counts=True)
+    variance = levels * (1 - levels) * counts
+    before = np.cumsum(variance) - variance / 2
+    total = float(variance.sum())
+    number = np.minimum(bins * before / total, bins - 1).astype(int) if total > 0 else (levels > 0).astype(int)
+    return [np.flatnonzero(number[place] == one) for one in np.unique(number)]
+
+
+def _bin(p: FloatArray, y: FloatArray) -> Bin:
+    from scipy.stats import binomtest
+
+    count, found = len(y), round(float(y.sum()))
+    interval = binomtest(found, count).proportion_ci(0.95, method="wilson")
+    return Bin(float(p.mean()), found / count, float(interval.low), float(interval.high), count)
+
+
+def _error(p: FloatArray, y: NDArray[Any], number: NDArray[np.intp]) -> float:
+    """Return Σ over bins of |Σ (p − y)|, over the number of candidates; `number` is each candidate's bin."""
+    return float(np.abs(np.bincount(number, weights=p - y)).sum()) / len(p)
+
+
+def _debiased(p: FloatArray, y: FloatArray, parts: list[NDArray[np.intp]]) -> float:
+    total = 0.0
+    for part in parts:
+        if len(part) > 1:
+            share = float(y[part].mean())
+            total += len(part) * ((float(p[part].mean()) - share) ** 2 - share * (1 - share) / (len(part) - 1))
+    return float(np.sqrt(max(0.0, total / len(p))))
