@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import lru_cache
 from typing import Any
@@ -14,12 +15,17 @@ from .finishing import halo_rows, reduce_noise, sharpen
 from .jpeg import CHROMA, through_jpeg
 from .lens_shading import lens_shading
 from .mosaic import METHODS, demosaic, mosaic
+from .normals import Normals
 from .transfer import ENCODINGS, encode, srgb_encode
 
 FloatArray = NDArray[np.float32]
 
 STRIP_ROWS = 16
-"""Rows exposed at a time, even for the mosaic's sake: what is between light and code stays in the cache."""
+"""Rows are exposed in multiples of this: even for the mosaic's sake, and a multiple of four, so that random numbers
+come out as if all rows were exposed at once."""
+
+STRIP_PX = 96_000
+"""Pixels exposed at a time, unless one strip has more: what is between light and code stays in the cache."""
 
 FINISHED_ROWS = 128
 """Rows finished at a time, even for the sake of colour at half size; a halo is added to each side."""
@@ -159,19 +165,22 @@ class Camera:
         slope: float = 1.055 / 2.4 * MIDDLE_GREY ** (1 / 2.4 - 1)  # of the curve of IEC 61966-2-1
         return slope * math.sqrt(electrons + self.read_noise_e**2) / self.saturation_e
 
-    def raw(self, linear: FloatArray, rng: np.random.Generator) -> FloatArray:
+    def raw(self, linear: FloatArray, noise: Normals) -> FloatArray:
         """Return converter codes, float32 holding integers, of linear light (any shape, 1.0 saturates).
 
         EMVA 1288's linear model: σ² = K²σ_d² + 1/12 + K(μ − μ_dark), in DN² (from memory). Shot noise is
         drawn as a normal of the Poisson's variance: their difference drowns in the read noise below
         ten electrons and is nil above. The dark level is 0, and light below it stays negative.
         """
-        electrons = np.clip(linear, 0.0, None) * np.float32(self.saturation_e)
-        noise = rng.standard_normal(electrons.shape, dtype=np.float32)
-        noise *= np.sqrt(electrons + np.float32(self.read_noise_e**2))
-        noise += electrons
-        noise *= np.float32(self.gain)
-        return np.asarray(np.minimum(np.rint(noise, out=noise), np.float32(self.top), out=noise))
+        signal = np.maximum(linear, np.float32(0))
+        signal *= np.float32(self.top)
+        spread = signal * np.float32(self.gain)
+        spread += np.float32((self.gain * self.read_noise_e) ** 2)
+        np.sqrt(spread, out=spread)
+        codes = noise.draw(linear.shape)
+        codes *= spread
+        codes += signal
+        return np.asarray(np.minimum(np.rint(codes, out=codes), np.float32(self.top), out=codes))
 
     def expose(self, linear: FloatArray, rng: np.random.Generator, *, origin: tuple[int, int] = (0, 0)) -> NDArray[Any]:
         """Return the file's pixels, uint8 or uint16, of linear radiance (height, width, 3).
@@ -198,12 +207,11 @@ class Camera:
         return not changed and self.red_gain == self.blue_gain == 1
 
     def _plain(self, linear: FloatArray, rng: np.random.Generator, origin: tuple[int, int]) -> NDArray[Any]:
-        table = _codes(0, self.top, self.top, self.bits, self.encoding)
+        table, noise = _codes(0, self.top, self.top, self.bits, self.encoding), Normals(rng)
         pixels = np.empty(linear.shape, dtype=table.dtype)
-        for top in range(0, linear.shape[0], STRIP_ROWS):
-            rows = slice(top, top + STRIP_ROWS)
+        for rows in _strips(linear):
             light = linear[rows] if self.falloff == 0 else linear[rows] * self._shading(linear, rows, origin)
-            raw = self.raw(light, rng)
+            raw = self.raw(light, noise)
             np.take(table, np.maximum(raw, 0, out=raw).astype(np.uint16), out=pixels[rows], mode="clip")
         return pixels
 
@@ -214,16 +222,15 @@ class Camera:
         return lens_shading(size, self.falloff, rows=(first, last), columns=(left, left + linear.shape[1]))
 
     def _processed(self, linear: FloatArray, rng: np.random.Generator, origin: tuple[int, int]) -> NDArray[Any]:
-        flat = self.demosaic != "none"
+        flat, noise = self.demosaic != "none", Normals(rng)
         codes = np.empty(linear.shape[:2] if flat else linear.shape, dtype=np.uint16)
-        for top in range(0, linear.shape[0], STRIP_ROWS):
-            rows = slice(top, top + STRIP_ROWS)
-            codes[rows] = self._balanced(linear[rows], rng, shading=self._shading(linear, rows, origin))
+        for rows in _strips(linear):
+            codes[rows] = self._balanced(linear[rows], noise, shading=self._shading(linear, rows, origin))
         if flat:
             codes = demosaic(codes, self.demosaic)
         return self._finished(codes)
 
-    def _balanced(self, light: FloatArray, rng: np.random.Generator, *, shading: FloatArray) -> NDArray[np.uint16]:
+    def _balanced(self, light: FloatArray, noise: Normals, *, shading: FloatArray) -> NDArray[np.uint16]:
         """Return sixteen-bit codes of a strip after white balance and shading correction."""
         gains = np.array([self.red_gain, 1.0, self.blue_gain], dtype=np.float32)
         seen, restored = light * (shading / gains), np.broadcast_to(gains, light.shape)
@@ -231,7 +238,7 @@ class Camera:
             restored = gains / shading
         if self.demosaic != "none":
             seen, restored = mosaic(seen), mosaic(restored)
-        raw = self.raw(seen, rng)
+        raw = self.raw(seen, noise)
         raw *= restored
         raw *= np.float32(_SPAN / self.top)
         raw += np.float32(_BLACK)
@@ -265,6 +272,12 @@ class Camera:
         last = (1 << self.bits) - 1
         values = np.clip(picture, 0.0, 1.0) * np.float32(last)
         return np.asarray(np.rint(values).astype(np.uint8 if self.bits == 8 else np.uint16))
+
+
+def _strips(linear: FloatArray) -> Iterator[slice]:
+    """Return the rows that are exposed together."""
+    step = STRIP_ROWS * max(1, STRIP_PX // (linear.shape[1] * STRIP_ROWS))
+    return (slice(top, top + step) for top in range(0, linear.shape[0], step))
 
 
 @lru_cache(maxsize=8)

@@ -30,9 +30,12 @@ def jpeg_bytes(pixels: NDArray[np.uint8], quality: int, *, chroma: str = "4:2:0"
 
 def through_jpeg(pixels: NDArray[np.uint8], quality: int, *, chroma: str = "4:2:0") -> NDArray[np.uint8]:
     """Return what a JPEG of that quality and chroma sampling keeps of 8-bit RGB pixels."""
-    from PIL import Image
+    from .cv import cv2
 
-    data = jpeg_bytes(pixels, quality, chroma=chroma)
+    data = np.frombuffer(jpeg_bytes(pixels, quality, chroma=chroma), dtype=np.uint8)
     del pixels  # of a large frame the caller keeps no copy either
-    with Image.open(io.BytesIO(data)) as picture:
-        return np.array(picture)
+    # The same library decodes in Pillow and OpenCV; here it takes half the time and memory, for want of a copy.
+    picture = cv2.imdecode(data, cv2.IMREAD_COLOR)
+    if picture is None:
+        raise ValueError("OpenCV could not decode the JPEG that Pillow wrote")
+    return np.asarray(cv2.cvtColor(picture, cv2.COLOR_BGR2RGB, dst=picture), dtype=np.uint8)

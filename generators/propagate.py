@@ -97,8 +97,7 @@ def mask_stamp(
         depth = np.zeros(grid.shape, np.float32)
         for spectrum, wavelength, weight in zip(flown, *band.nodes(len(flown)), strict=True):
             depth += np.float32(weight) * grid.depth(spectrum, float(wavelength))
-        blurred = fft.irfft2(fft.rfft2(depth, workers=1) * blur, s=grid.shape, workers=1)
-        layers.append(blurred[per_pixel // 2 :: per_pixel, per_pixel // 2 :: per_pixel].astype(float))
+        layers.append(grid.sampled(fft.rfft2(depth, workers=1, overwrite_x=True) * blur))
     depths = np.stack(layers)
     return 1.0 - (depths if first.loss_um2 is None else _settled(depths, first.loss_um2 / optics.pixel_um**2))
 
@@ -123,8 +122,24 @@ class _Grid:
         """Return the transform of projected pupil and pixel square on the half plane."""
         pixel_um = self.optics.pixel_um
         fx, fy = fft.rfftfreq(self.shape[1], self.pitch_um)[None, :], self.frequencies()[1]
-        pupil = pupil_transform(self.optics, fx, fy)
+        upper = fy[: self.shape[0] // 2 + 1]
+        pupil = pupil_transform(self.optics, fx, upper)
+        if self.optics.blades == 0:  # even in both directions
+            pupil = np.concatenate([pupil, pupil[-1:0:-1]])
+        else:
+            pupil = np.concatenate([pupil, pupil_transform(self.optics, fx, fy[len(upper) :])])
         return np.asarray((pupil * np.sinc(fx * pixel_um) * np.sinc(fy * pixel_um)).astype(np.complex64))
+
+    def sampled(self, spectrum: NDArray[np.complex64]) -> FloatArray:
+        """Return the field of a half-plane spectrum at the middle sample of every pixel, float64 (height, width).
+
+        Rows are sampled in the spectrum, by adding up what they would alias to.
+        """
+        step, (height, width) = self.per_pixel, self.shape
+        spectrum *= np.exp(2j * math.pi * self.frequencies()[1] * self.pitch_um * (step // 2)).astype(np.complex64)
+        folded = spectrum.reshape(step, height // step, -1).sum(axis=0) / np.float32(step)
+        lines = fft.irfft(fft.ifft(folded, axis=0, workers=1, overwrite_x=True), n=width, axis=1, workers=1)
+        return np.asarray(lines[:, step // 2 :: step], dtype=float)
 
     def spectrum(self, drawing: Drawing) -> NDArray[np.complex64]:
         """Return the transform of A, freed from the sample square if its samples are averages."""
@@ -140,8 +155,10 @@ class _Grid:
         rate = -1j * math.pi * wavelength_um * self.optics.distance_um
         turned = spectrum * np.exp(rate * fx * fx).astype(np.complex64)
         turned *= np.exp(rate * fy * fy).astype(np.complex64)
-        flown = fft.ifft2(turned, workers=1, overwrite_x=True)
-        return np.asarray(2 * flown.real - flown.real**2 - flown.imag**2)
+        turned[0, 0] -= np.float32(math.prod(self.shape))  # F[A] − 1, whose square is the intensity
+        flown = fft.ifft2(turned, workers=1, overwrite_x=True).view(np.float32)
+        flown *= flown
+        return np.asarray(1 - flown[:, 0::2] - flown[:, 1::2])
 
 
 def _check_grid(shape: tuple[int, ...], per_pixel: int) -> None:

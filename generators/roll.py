@@ -12,8 +12,10 @@ from typing import Any
 import numpy as np
 
 from .backgrounds import make
+from .backgrounds.screen import Screen
 from .camera import Camera
 from .contamination import State, dust_from
+from .distractors import screen_marks
 from .optics import Optics
 from .particles import Particle, Population
 from .scene import Frame, Scene, expose, filter_size_mm
@@ -215,10 +217,13 @@ def render_exposure(roll: Roll, index: int) -> Frame:
     if not 0 <= index < len(roll):
         raise IndexError(f"roll {roll.name!r} has exposures 0 to {len(roll) - 1}, not {index}")
     scene, exposure = roll.scene(index), roll.exposures[index]
-    clean = make(scene.background, dict(scene.options)).paint(scene.shape, roll._rng(_GROUND, index))
+    painter = make(scene.background, dict(scene.options))
+    clean = painter.paint(scene.shape, roll._rng(_GROUND, index))
     if exposure.light != 1:
-        clean = np.asarray(clean * np.float32(exposure.light), dtype=np.float32)
-    return expose(scene, clean, filter_at(roll, index), rng=roll._rng(_NOISE, index))
+        clean *= np.float32(exposure.light)
+    again = roll._rng(_GROUND, index)
+    marks = screen_marks(painter, scene.shape, again) if isinstance(painter, Screen) else ()
+    return expose(scene, clean, filter_at(roll, index), rng=roll._rng(_NOISE, index), distractors=marks)
 
 
 def render_roll(roll: Roll) -> Iterator[Frame]:

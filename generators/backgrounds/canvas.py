@@ -7,7 +7,7 @@ quarter of the cost, and only a luminance texture is made for every pixel.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -23,6 +23,10 @@ BAND_PX = 192
 
 MARGIN = 2
 """Canvas rows that cubic interpolation looks at beyond a band."""
+
+Painting = Callable[[slice], FloatArray]
+"""Gives the planes (3, rows, columns) of the canvas rows asked for: a whole canvas of three planes need never exist,
+and what is computed on the way to a band stays in the processor's cache."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,9 +51,9 @@ def canvas_shape(shape: tuple[int, int]) -> tuple[int, int]:
 
 
 def full_size(
-    canvas: FloatArray, shape: tuple[int, int], rng: np.random.Generator, texture: Texture | None = None
+    canvas: FloatArray | Painting, shape: tuple[int, int], rng: np.random.Generator, texture: Texture | None = None
 ) -> FloatArray:
-    """Return the frame, float32 (height, width, 3), of a canvas of planes (3, rows, columns).
+    """Return the frame, float32 (height, width, 3), of a canvas of planes (3, rows, columns) or what paints its rows.
 
     Negative overshoot of the interpolation is cut off.
     """
@@ -60,13 +64,31 @@ def full_size(
     for number, grain in enumerate(noise):
         top = number * BAND_PX
         gain = None if texture is None else _gain(texture, grain, top)
-        planes = [_enlarged_rows(plane, top, grain.shape) for plane in canvas]
+        rows = _needed(top, len(grain), canvas_shape(shape)[0])
+        painted = canvas(rows) if callable(canvas) else canvas[:, rows]
+        planes = [_enlarged_rows(plane, top - SAMPLE_PX * rows.start, grain.shape) for plane in painted]
         for plane in planes:
             if gain is not None:
                 np.multiply(plane, gain, out=plane)
             cv2.threshold(plane, 0.0, 0.0, cv2.THRESH_TOZERO, dst=plane)
         cv2.merge(planes, dst=out[top : top + len(grain)])
     return out
+
+
+def widened(rows: slice, margin: int, height: int) -> tuple[slice, slice]:
+    """Return rows with a margin, cut at 0 and `height`, and where `rows` lie among them."""
+    first = max(rows.start - margin, 0)
+    return slice(first, min(rows.stop + margin, height)), slice(rows.start - first, rows.stop - first)
+
+
+def in_bands(paint: Callable[[slice], FloatArray], canvas: tuple[int, int]) -> FloatArray:
+    """Return a plane, float32 of the canvas's shape, of what gives its rows, asked for in bands."""
+    plane = np.empty(canvas, dtype=np.float32)
+    step = BAND_PX // SAMPLE_PX
+    for top in range(0, canvas[0], step):
+        part = slice(top, min(top + step, canvas[0]))
+        plane[part] = paint(part)
+    return plane
 
 
 def _plain(shape: tuple[int, int]) -> Iterator[FloatArray]:
@@ -80,20 +102,23 @@ def _gain(texture: Texture, grain: FloatArray, top: int) -> FloatArray:
     import cv2
 
     if isinstance(texture.amount, np.ndarray):
-        amount = _enlarged_rows(texture.amount, top, grain.shape)
+        rows = _needed(top, len(grain), len(texture.amount))
+        amount = _enlarged_rows(texture.amount[rows], top - SAMPLE_PX * rows.start, grain.shape)
         log_gain = np.multiply(amount, grain, out=amount)
     else:
         log_gain = grain * np.float32(texture.amount)
     return np.asarray(cv2.exp(log_gain, dst=log_gain), dtype=np.float32)
 
 
-def _enlarged_rows(plane: FloatArray, top: int, shape: tuple[int, ...]) -> FloatArray:
-    """Return the frame's rows from `top` on, `shape` of them, of one plane of the canvas."""
+def _needed(top: int, count: int, height: int) -> slice:
+    """Return the rows, of a canvas `height` high, that `count` rows of the frame from `top` on are made from."""
+    return slice(max(top // SAMPLE_PX - MARGIN, 0), min(-(-(top + count) // SAMPLE_PX) + MARGIN, height))
+
+
+def _enlarged_rows(part: FloatArray, skip: int, shape: tuple[int, ...]) -> FloatArray:
+    """Return `shape` of the frame's pixels, from `skip` rows on, of some rows of one plane of the canvas."""
     import cv2
 
-    first = max(top // SAMPLE_PX - MARGIN, 0)
-    last = min(-(-(top + shape[0]) // SAMPLE_PX) + MARGIN, len(plane))
-    size = (SAMPLE_PX * plane.shape[1], SAMPLE_PX * (last - first))
-    large = cv2.resize(plane[first:last], size, interpolation=cv2.INTER_CUBIC)
-    skip = top - SAMPLE_PX * first
+    size = (SAMPLE_PX * part.shape[1], SAMPLE_PX * part.shape[0])
+    large = cv2.resize(part, size, interpolation=cv2.INTER_CUBIC)
     return np.ascontiguousarray(large[skip : skip + shape[0], : shape[1]])

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from .base import FloatArray
 from .raster import enlarge, remapped, smoothstep
 from .tiles import Patchwork
+from .view import View
 
 SPLIT_SAMPLES = 64
 """Waves longer than this many samples are made on a grid `COARSE_STEP` times coarser.
@@ -85,7 +86,9 @@ def field(shape: tuple[int, int], spectrum: Spectrum, rng: np.random.Generator) 
     return _enlarged(small, step, shape)
 
 
-def bent_field(shape: tuple[int, int], spectrum: Spectrum, rng: np.random.Generator, *, bend_px: float) -> FloatArray:
+def bent_field(
+    shape: tuple[int, int], spectrum: Spectrum, rng: np.random.Generator, *, bend_px: float, view: View | None = None
+) -> FloatArray:
     """Return `field` carried off by a smooth flow: no longer Gaussian, with streaks and folds.
 
     Parameters
@@ -94,32 +97,38 @@ def bent_field(shape: tuple[int, int], spectrum: Spectrum, rng: np.random.Genera
         As for `field`.
     bend_px
         Longest wave of the flow, pixels. Points are carried up to `BEND_REACH` of it.
+    view
+        How the field is drawn together towards the top; lengths are those at scale 1.
     """
     step = _grid_step(spectrum.finest_px)
     if step > 1:
-        small = bent_field(_small_shape(shape, step), _on_grid(spectrum, step, shape), rng, bend_px=bend_px / step)
+        small_shape, on_grid = _small_shape(shape, step), _on_grid(spectrum, step, shape)
+        small = bent_field(small_shape, on_grid, rng, bend_px=bend_px / step, view=view)
         return _enlarged(small, step, shape)
     reach = math.ceil(BEND_REACH * bend_px)
-    source = field((shape[0] + 2 * reach, shape[1] + 2 * reach), spectrum, rng)
-    return remapped(source, *_flow(shape, bend_px, reach, rng))
+    height, width = shape if view is None else view.surface(shape)
+    source = field((height + 2 * reach, width + 2 * reach), spectrum, rng)
+    return remapped(source, *_flow(shape, bend_px, reach, rng, view))
 
 
 def _flow(
-    shape: tuple[int, int], bend_px: float, reach: int, rng: np.random.Generator
+    shape: tuple[int, int], bend_px: float, reach: int, rng: np.random.Generator, view: View | None
 ) -> tuple[FloatArray, FloatArray]:
     """Return the column and row of the source for every sample, carried up to `reach` from its own place.
 
     Places are smooth, so they are made on the flow's own coarse grid and enlarged: a spline keeps planes.
     """
     flow = Spectrum(exponent=2.0, longest_px=bend_px, finest_px=max(bend_px / 6, 2.0))
-    step = _grid_step(flow.finest_px)
+    # Two samples to the finest wave do where that wave has a hundredth of the longest one's amplitude.
+    step = _grid_step(2 * flow.finest_px)
     small = _small_shape(shape, step)
+    x, y = (step * (np.arange(side, dtype=np.float32) - MARGIN_SAMPLES) for side in (small[1], small[0]))
     places = []
-    for axis in (1, 0):
-        own = step * (np.arange(small[axis], dtype=np.float32) - MARGIN_SAMPLES)
+    owns = (x, y[:, None]) if view is None else view.place(x, y, shape)
+    for own, flatness in zip(owns, (1.0, 1.0 if view is None else view.flatness), strict=True):
         carried = _two_grids(small, flow, bend_px, step=step, rng=rng)
-        place = reach * np.tanh(np.float32(0.6) * carried) + np.float32(reach)
-        place += own if axis == 1 else own[:, None]
+        place = np.float32(reach / flatness) * np.tanh(np.float32(0.6) * carried) + np.float32(reach)
+        place += own
         places.append(_enlarged(place, step, shape))
     return places[0], places[1]
 

@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from .base import FloatArray, check_kind, pick_kind, scene_span
-from .canvas import Texture, canvas_shape, full_size
+from .canvas import Painting, Texture, canvas_shape, full_size, widened
 from .cells import by_cell, cells, domes
+from .joints import Joints
 from .noise import Spectrum, bent_field, field, tile, tile_side
 from .raster import blur, colour, mix, shifted, slope, smoothstep
 from .tiles import Patchwork
@@ -25,6 +28,10 @@ PALE, GREY, OCHRE, DARK = (
 
 LICHENS = (colour(0.36, 0.38, 0.30), colour(0.05, 0.05, 0.045), colour(0.34, 0.23, 0.06))
 """Grey-green, black and orange crusts: round, 6…60 px wide, as dust shadows are."""
+
+
+CRUST_EDGE = 8
+"""Samples, more than the blur of a crust's edge reaches."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,21 +54,28 @@ class Rock:
         """Return linear radiance, float32 (height, width, 3)."""
         kind = pick_kind(self.kind, KINDS, rng)
         painter = {"limestone": _limestone, "granite": _granite, "scree": _scree}[kind]
-        painting = painter(canvas_shape(shape), rng)
-        painting *= np.float32(rng.uniform(0.9, 1.35)) * _shading(painting.shape[1:], rng)
+        canvas = canvas_shape(shape)
+        painting = painter(canvas, rng)
+        sun = np.float32(rng.uniform(0.9, 1.35))
+        shading = _shading(canvas, rng)
         grain = tile(tile_side(shape), Spectrum(0.75, 60.0, 2.3), rng)
-        texture = Texture(Patchwork(grain), 0.10 if kind == "granite" else 0.07)
-        frame = full_size(painting, shape, rng, texture)
+        texture = Texture(Patchwork(grain), 0.08 if kind == "granite" else 0.055)
+
+        def rows(part: slice) -> FloatArray:
+            face = painting(part)
+            face *= sun * np.exp(shading[part])
+            return face
+
+        frame = full_size(rows, shape, rng, texture)
         return np.minimum(frame, np.float32(1.0), out=frame)
 
 
-def _shading(shape: tuple[int, ...], rng: np.random.Generator) -> FloatArray:
-    """Return the light on the whole face: parts of it turn from the sun or are wet."""
+def _shading(shape: tuple[int, int], rng: np.random.Generator) -> FloatArray:
+    """Return the log of the light on the whole face: parts of it turn from the sun or are wet."""
     span = scene_span(shape)
-    light = bent_field((shape[0], shape[1]), Spectrum(1.7, 0.4 * span, 8.0, 1.3), rng, bend_px=0.3 * span)
-    light *= np.float32(rng.uniform(0.2, 0.45))
-    light -= np.float32(0.2)
-    np.exp(light, out=light)
+    light = bent_field(shape, Spectrum(1.7, 0.4 * span, 8.0, 1.3), rng, bend_px=0.3 * span)
+    light *= np.float32(rng.uniform(0.25, 0.5))
+    light -= np.float32(0.35)
     return light
 
 
@@ -74,27 +88,28 @@ def _relief_light(height: FloatArray, sun_deg: float, strength: float) -> FloatA
     return np.exp(gain, out=gain)
 
 
-def _cracks(shape: tuple[int, int], spectrum: Spectrum, width: float, rng: np.random.Generator) -> FloatArray:
-    """Return 0…1 along the zero lines of a bent field: thin, winding, here wide and there closed."""
-    lines = np.abs(bent_field(shape, spectrum, rng, bend_px=240.0))
-    opening = smoothstep(field(shape, Spectrum(2.0, 200.0, 16.0), rng), -0.6, 1.6)
-    return 1 - smoothstep(lines - np.float32(width) * opening, -0.5 * width, 0.35 * width)
-
-
-def _limestone(shape: tuple[int, int], rng: np.random.Generator) -> FloatArray:
+def _limestone(shape: tuple[int, int], rng: np.random.Generator) -> Painting:
     span, sun_deg, dip = scene_span(shape), rng.uniform(50.0, 130.0), rng.uniform(-25.0, 25.0)
     beds = bent_field(shape, Spectrum(1.9, 0.25 * span, 2.0, 2.5, dip), rng, bend_px=0.2 * span)
-    rough = bent_field(shape, Spectrum(1.5, 60.0, 2.0, 1.3, dip), rng, bend_px=60.0)
-    height = np.float32(9.0) * _ledges(beds + np.float32(0.12) * rough)
-    height += np.float32(2.0) * rough
-    light = _relief_light(height, sun_deg, 0.5)
-    joint = _cracks(shape, Spectrum(2.2, 0.2 * span, 4.0, 5.0, dip + rng.uniform(60, 120)), 0.05, rng)
-    light *= 1 - np.float32(0.85) * joint
-    light *= 1 - np.float32(0.45) * smoothstep(-rough, 0.5, 2.2)  # hollows see less of the sky
-    stain = smoothstep(field(shape, Spectrum(1.4, 0.3 * span, 4.0, 1.5, 90.0), rng), -0.3, 2.4)
-    rock = mix(mix(PALE, GREY, stain), OCHRE, np.float32(0.4) * smoothstep(beds, 0.9, 2.2))
-    rock *= light
-    return rock
+    rough = bent_field(shape, Spectrum(2.2, 120.0, 2.0, 1.3, dip), rng, bend_px=120.0)
+    across = Joints(dip + rng.uniform(55, 125), rng.uniform(120, 300), rng.uniform(1.0, 2.6)).draw(shape, rng)
+    along = Joints(dip, rng.uniform(150, 400), rng.uniform(1.0, 2.2)).draw(shape, rng)
+    joint = np.maximum(across, along, out=across)
+    stain = field(shape, Spectrum(1.4, 0.3 * span, 4.0, 1.5, 90.0), rng)
+
+    def rows(part: slice) -> FloatArray:
+        wide, inner = widened(part, 1, shape[0])
+        height = np.float32(13.0) * _ledges(beds[wide] + np.float32(0.10) * rough[wide])
+        height += np.float32(7.0) * np.abs(rough[wide])  # folded about zero: faces that meet in creases
+        light = _relief_light(height, sun_deg, 0.35)[inner]
+        light *= 1 - np.float32(0.85) * joint[part]
+        light *= 1 - np.float32(0.65) * smoothstep(-rough[part], 0.0, 1.8)  # hollows see less of the sky
+        stone = mix(PALE, GREY, smoothstep(stain[part], -0.3, 2.4))
+        stone = mix(stone, OCHRE, np.float32(0.4) * smoothstep(beds[part], 0.9, 2.2))
+        stone *= light
+        return stone
+
+    return rows
 
 
 def _ledges(beds: FloatArray) -> FloatArray:
@@ -109,74 +124,108 @@ def _ledges(beds: FloatArray) -> FloatArray:
     return ledge
 
 
-def _granite(shape: tuple[int, int], rng: np.random.Generator) -> FloatArray:
+def _granite(shape: tuple[int, int], rng: np.random.Generator) -> Painting:
     span, sun_deg = scene_span(shape), rng.uniform(40.0, 140.0)
     swell = bent_field(shape, Spectrum(2.3, 0.5 * span, 4.0, 1.5), rng, bend_px=0.3 * span)
-    grain = field(shape, Spectrum(1.0, 24.0, 2.0), rng)
-    height = np.float32(14.0) * swell
-    height += np.float32(0.35) * grain
-    light = _relief_light(height, sun_deg, 0.55)
-    light *= 1 - np.float32(0.85) * _cracks(shape, Spectrum(2.5, 0.3 * span, 8.0, 2.0), 0.02, rng)
-    mica = smoothstep(grain, 0.7, 1.6)
-    rock = mix(mix(GREY, PALE, smoothstep(grain, -0.2, -1.6)), DARK, np.float32(0.7) * mica)
-    eaten = np.float32(0.2) * field(shape, Spectrum(0.9, 16.0, 2.0), rng)
-    for lichen in LICHENS:
-        rock = mix(rock, lichen, np.float32(0.85) * _lichen(eaten, rng))
-    rock *= light
-    return rock
+    grain = field(shape, Spectrum(1.2, 40.0, 2.0), rng)
+    joint = Joints(rng.uniform(0, 180), rng.uniform(200, 500), rng.uniform(1.2, 3.5)).draw(shape, rng)
+    eaten = field(shape, Spectrum(1.3, 24.0, 2.0), rng)
+    lichens = [(tint, np.float32(rng.uniform(0.5, 0.8)), _crusts(shape, rng)) for tint in LICHENS]
+
+    def rows(part: slice) -> FloatArray:
+        wide, inner = widened(part, CRUST_EDGE, shape[0])
+        height = np.float32(14.0) * swell[wide]
+        height += np.float32(0.35) * grain[wide]
+        light = _relief_light(height, sun_deg, 0.55)[inner]
+        light *= 1 - np.float32(0.85) * joint[part]
+        stone = mix(GREY, PALE, smoothstep(grain[part], -0.2, -1.6))
+        stone = mix(stone, DARK, np.float32(0.7) * smoothstep(grain[part], 0.7, 1.6))
+        for tint, density, crusts in lichens:
+            edge = blur(crusts[wide] * np.float32(1 / 255), 1.2)[inner]
+            edge *= 1 + np.float32(0.4) * eaten[part]
+            stone = mix(stone, tint, density * smoothstep(edge, 0.35, 0.75))
+        stone *= light
+        return stone
+
+    return rows
 
 
-def _lichen(eaten: FloatArray, rng: np.random.Generator) -> FloatArray:
-    """Return cover 0…1 by crusts: discs of 3…30 samples, many small ones, with edges `eaten` into."""
+def _crusts(shape: tuple[int, int], rng: np.random.Generator) -> NDArray[np.uint8]:
+    """Return 255 in crusts, discs of 3…30 samples, many of them small, 0 elsewhere."""
     import cv2
 
-    shape = eaten.shape
-    discs = np.zeros(shape, dtype=np.float32)
+    discs = np.zeros(shape, dtype=np.uint8)
     for _ in range(int(rng.poisson(shape[0] * shape[1] * rng.uniform(0.0, 6e-4)))):
         radius = int(min(1.5 + 1.5 * rng.pareto(1.6), 15.0) * 8)
         middle = (int(rng.uniform(0, 8 * shape[1])), int(rng.uniform(0, 8 * shape[0])))
-        cv2.circle(discs, middle, radius, 1.0, thickness=-1, lineType=cv2.LINE_AA, shift=3)
-    edge = blur(discs, 1.2)
-    edge += eaten
-    return smoothstep(edge, 0.35, 0.75)
+        cv2.circle(discs, middle, radius, 255, thickness=-1, lineType=cv2.LINE_AA, shift=3)
+    return discs
 
 
-def _scree(shape: tuple[int, int], rng: np.random.Generator) -> FloatArray:
+def _scree(shape: tuple[int, int], rng: np.random.Generator) -> Painting:
     """Angular stones of several sizes, the small ones between the large; gaps are black."""
     sun_deg, spacing = rng.uniform(40.0, 140.0), rng.uniform(12.0, 26.0)
     rough = bent_field(shape, Spectrum(1.2, 30.0, 2.0), rng, bend_px=40.0)
-    large, pebbles = (_stones(shape, size, rough, rng) for size in (spacing, spacing / 2.8))
-    over = smoothstep(large.height - pebbles.height * np.float32(0.5), -0.02, 0.06)
-    height = np.maximum(large.height, np.float32(0.5) * pebbles.height)
-    light = smoothstep(height, 0.0, 0.5)
-    light *= np.float32(0.86)
-    light += np.float32(0.14)
-    relief = height + np.float32(0.05) * rough
-    light *= _relief_light(relief, sun_deg, 0.3 * spacing)
-    c, s = np.cos(np.radians(sun_deg)), np.sin(np.radians(sun_deg))
-    behind = shifted(height, 0.2 * spacing * c, -0.2 * spacing * s)
-    behind -= height
-    light *= 1 - np.float32(0.55) * smoothstep(behind, 0.15, 0.5)
-    light *= pebbles.face + over * (large.face - pebbles.face)
+    layers = [_Stones.scattered(shape, size, rng) for size in (spacing, spacing / 2.8)]
     kinds = field(shape, Spectrum(1.0, 60.0, 2.0), rng)
-    rock = mix(mix(GREY, PALE, smoothstep(kinds, -1.0, 2.0)), OCHRE, np.float32(0.35) * smoothstep(kinds, 0.8, 2.4))
-    rock *= light
-    return rock
+    c, s = np.cos(np.radians(sun_deg)), np.sin(np.radians(sun_deg))
+
+    def rows(part: slice) -> FloatArray:
+        wide, inner = widened(part, math.ceil(0.2 * spacing) + 2, shape[0])
+        large, pebbles = (each.height(wide, rough[wide]) for each in layers)
+        pebbles *= np.float32(0.5)
+        over = smoothstep(large - pebbles, -0.02, 0.06)
+        height = np.maximum(large, pebbles, out=large)
+        light = smoothstep(height, 0.0, 0.5)
+        light *= np.float32(0.86)
+        light += np.float32(0.14)
+        light *= _relief_light(height + np.float32(0.05) * rough[wide], sun_deg, 0.3 * spacing)
+        behind = shifted(height, 0.2 * spacing * c, -0.2 * spacing * s)
+        behind -= height
+        light *= 1 - np.float32(0.55) * smoothstep(behind, 0.15, 0.5)
+        upper, lower = (each.face(part) for each in layers)
+        light = light[inner] * (lower + over[inner] * (upper - lower))
+        stone = mix(GREY, PALE, smoothstep(kinds[part], -1.0, 2.0))
+        stone = mix(stone, OCHRE, np.float32(0.35) * smoothstep(kinds[part], 0.8, 2.4))
+        stone *= light
+        return stone
+
+    return rows
 
 
 @dataclass(frozen=True, slots=True)
 class _Stones:
-    """A layer of stones: height 0…1, and the light that their flat faces catch, one value a stone."""
+    """A layer of stones.
 
-    height: FloatArray
-    face: FloatArray
+    Attributes
+    ----------
+    distance, number
+        To the middle of the stone that a sample belongs to, in mean spacings, and which one that is.
+    sizes, tops, faces
+        Of the stones in turn: relative size, height, and the light that their flat faces catch.
+    """
 
+    distance: FloatArray
+    number: NDArray[np.int32]
+    sizes: NDArray[np.float64]
+    tops: NDArray[np.float64]
+    faces: NDArray[np.float64]
 
-def _stones(shape: tuple[int, int], spacing: float, rough: FloatArray, rng: np.random.Generator) -> _Stones:
-    distance, number = cells(shape, spacing, rng)
-    distance += np.float32(0.025) * rough
-    distance *= by_cell(number, 1 / rng.uniform(0.5, 1.0, 256))  # stones differ in size
-    top = np.float32(1.5) * domes(distance, 0.95)
-    top = np.minimum(top, 1.0, out=top)  # broken off flat
-    top *= by_cell(number, rng.uniform(0.45, 1.0, 256))
-    return _Stones(top, by_cell(number, np.exp(rng.normal(0.0, 0.3, 256))))
+    @classmethod
+    def scattered(cls, shape: tuple[int, int], spacing: float, rng: np.random.Generator) -> _Stones:
+        distance, number = cells(shape, spacing, rng)
+        sizes, tops = rng.uniform(0.5, 1.0, 256), rng.uniform(0.45, 1.0, 256)
+        return cls(distance, number, sizes, tops, np.exp(rng.normal(0.0, 0.3, 256)))
+
+    def height(self, rows: slice, rough: FloatArray) -> FloatArray:
+        """Return the height 0…1 of some rows."""
+        distance = self.distance[rows] + np.float32(0.025) * rough
+        distance *= by_cell(self.number[rows], 1 / self.sizes)
+        top = np.float32(1.5) * domes(distance, 0.95)
+        np.minimum(top, 1.0, out=top)  # broken off flat
+        top *= by_cell(self.number[rows], self.tops)
+        return top
+
+    def face(self, rows: slice) -> FloatArray:
+        """Return the light that the faces in some rows catch, one value a stone."""
+        return by_cell(self.number[rows], self.faces)

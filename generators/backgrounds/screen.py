@@ -85,7 +85,8 @@ class Screen:
         light *= vignette(canvas, rng)
         light *= _falloff(canvas, rng)
         light *= np.float32(level)
-        return full_size(colour(1 + warmth, 1.0, 1 - warmth) * light, shape, rng)
+        tint = colour(1 + warmth, 1.0, 1 - warmth)
+        return full_size(lambda rows: np.asarray(tint * light[rows], dtype=np.float32), shape, rng)
 
     def blemishes(self, shape: tuple[int, int], rng: np.random.Generator) -> tuple[Mark, ...]:
         """Return the marks of one frame; `paint` draws the same ones from the same generator state."""

@@ -7,12 +7,13 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from .base import FloatArray, check_kind, pick_kind, scene_span
-from .canvas import SAMPLE_PX, Texture, canvas_shape, full_size
+from .canvas import SAMPLE_PX, Texture, canvas_shape, full_size, in_bands, widened
 from .cells import by_cell, cell_distance, cells, domes
 from .noise import Spectrum, bent_field, field, tile, tile_side
 from .points import add_points, lit_share, power_law, scattered
 from .raster import colour, mix, shifted, slope, smoothstep
 from .tiles import Patchwork
+from .view import View
 
 KINDS = ("heath", "plain", "gorse")
 
@@ -25,6 +26,12 @@ OLIVE, STRAW, RUST, HEATHER, EARTH, NEEDLES = (
     colour(0.085, 0.110, 0.035),
 )
 """Linear sRGB of foliage, dead grass, bracken, heather in flower, bare ground and gorse in full light."""
+
+HILLSIDE = View(0.7, 1.4)
+"""A slope seen from across a valley: what is at the top is twice as far as what is at the bottom."""
+
+SHADOW_REACH = 8
+"""Samples over which a bush casts its shadow, and one and a half more."""
 
 FLOWER = np.array((0.75, 0.52, 0.02), dtype=np.float32)
 """Light that a gorse flower adds."""
@@ -58,21 +65,31 @@ class Scrub:
 def _heath(shape: tuple[int, int], rng: np.random.Generator) -> FloatArray:
     canvas = canvas_shape(shape)
     span, sun_deg = scene_span(canvas), rng.uniform(35.0, 145.0)
-    clumps = bent_field(canvas, Spectrum(1.9, 48.0, 3.0, 1.6), rng, bend_px=75.0)
-    sprays = bent_field(canvas, Spectrum(1.5, 13.0, 2.0, 1.3), rng, bend_px=30.0)
-    stands = bent_field(canvas, Spectrum(1.6, 0.3 * span, 8.0, 2.0), rng, bend_px=100.0)
-    stands += np.float32(0.35) * clumps
-    cover = smoothstep(stands, -1.1, 0.1)
-    height = np.float32(0.8) * clumps
-    height += np.float32(0.45) * sprays
-    height *= np.float32(0.25) + np.float32(0.75) * cover
-    light = _depth_light(height, cover)
-    light *= _cast_shadow(height, sun_deg)
-    light *= _leaning_light(height, sun_deg, -1.25)
-    light *= np.float32(rng.uniform(1.2, 1.8))
-    painting = _heath_colour(canvas, cover, rng)
-    painting *= light
-    return full_size(painting, shape, rng, _twigs(shape, rng))
+    clumps = bent_field(canvas, Spectrum(1.9, 48.0, 3.0, 1.6), rng, bend_px=75.0, view=HILLSIDE)
+    sprays = bent_field(canvas, Spectrum(1.5, 13.0, 2.0, 1.3), rng, bend_px=30.0, view=HILLSIDE)
+    stands = bent_field(canvas, Spectrum(1.6, 0.3 * span, 8.0, 3.0), rng, bend_px=100.0, view=HILLSIDE)
+    sun = np.float32(rng.uniform(1.2, 1.8))
+    kinds = field(canvas, Spectrum(1.15, 0.25 * span, 2.0, 1.5), rng)
+    ground_kinds = field(canvas, Spectrum(1.2, 60.0, 8.0, 1.5), rng)
+    other = RUST if rng.random() < 0.5 else HEATHER
+
+    def rows(part: slice) -> FloatArray:
+        wide, inner = widened(part, SHADOW_REACH, canvas[0])
+        cover = smoothstep(stands[wide] + np.float32(0.35) * clumps[wide], -1.1, 0.1)
+        height = np.float32(0.8) * clumps[wide]
+        height += np.float32(0.45) * sprays[wide]
+        height *= np.float32(0.25) + np.float32(0.75) * cover
+        light = _depth_light(height, cover)
+        light *= _cast_shadow(height, sun_deg)
+        light *= _leaning_light(height, sun_deg, -1.25)
+        light *= sun
+        bush = mix(OLIVE, other, np.float32(0.85) * smoothstep(kinds[part], -0.6, 1.8))
+        ground = mix(STRAW, EARTH, smoothstep(ground_kinds[part], -1.0, 1.5))
+        painting = mix(ground, bush, np.float32(0.85) * cover[inner])
+        painting *= light[inner]
+        return painting
+
+    return full_size(rows, shape, rng, _twigs(shape, rng))
 
 
 def _twigs(shape: tuple[int, int], rng: np.random.Generator) -> Texture:
@@ -118,16 +135,6 @@ def _cast_shadow(height: FloatArray, sun_deg: float) -> FloatArray:
     return shade
 
 
-def _heath_colour(shape: tuple[int, int], cover: FloatArray, rng: np.random.Generator) -> FloatArray:
-    """Return reflectance: bushes of two kinds over dead grass and bare ground, mingled at many scales."""
-    kinds = field(shape, Spectrum(1.15, 0.25 * scene_span(shape), 2.0, 1.5), rng)
-    ground_kinds = field(shape, Spectrum(1.2, 60.0, 8.0, 1.5), rng)
-    other = RUST if rng.random() < 0.5 else HEATHER
-    bush = mix(OLIVE, other, np.float32(0.85) * smoothstep(kinds, -0.6, 1.8))
-    ground = mix(STRAW, EARTH, smoothstep(ground_kinds, -1.0, 1.5))
-    return mix(ground, bush, np.float32(0.85) * cover)
-
-
 def _gorse(shape: tuple[int, int], rng: np.random.Generator) -> FloatArray:
     """Round bushes of several sizes; where they meet, gaps as dark and as wide as dust."""
     canvas = canvas_shape(shape)
@@ -135,23 +142,39 @@ def _gorse(shape: tuple[int, int], rng: np.random.Generator) -> FloatArray:
     ragged = bent_field(canvas, Spectrum(1.2, 14.0, 2.0), rng, bend_px=24.0)
     stands = field(canvas, Spectrum(1.6, 0.3 * scene_span(canvas), 8.0, 2.0), rng)
     spacing = rng.uniform(20.0, 32.0)
-    distance, number = cells(canvas, spacing, rng)
-    distance -= np.float32(0.06) * ragged
-    height = domes(distance, 0.8)
-    height += np.float32(0.22) * domes(cell_distance(canvas, spacing / 4, rng), 0.9)
-    height += np.float32(0.10) * ragged
-    cover = smoothstep(stands, -1.7, -0.7)
-    light = smoothstep(height, 0.15, 0.85)
-    light *= np.float32(0.9)
-    light += np.float32(0.1)
-    light *= _leaning_light(height, sun_deg, -0.35 * spacing)
-    light = np.float32(1) + cover * (light - np.float32(1))
-    light *= np.float32(rng.uniform(1.5, 2.1))
+    height, number = cells(canvas, spacing, rng)
+    leaves = cell_distance(canvas, spacing / 4, rng)
+    sun = np.float32(rng.uniform(1.5, 2.1))
+
+    def raised(part: slice) -> FloatArray:
+        bushes = domes(height[part] - np.float32(0.06) * ragged[part], 0.8)
+        bushes += np.float32(0.22) * domes(leaves[part], 0.9)
+        bushes += np.float32(0.10) * ragged[part]
+        return bushes
+
+    def lit(part: slice) -> tuple[FloatArray, FloatArray]:
+        wide, inner = widened(part, 1, canvas[0])
+        bushes, cover = raised(wide), smoothstep(stands[part], -1.7, -0.7)
+        light = smoothstep(bushes[inner], 0.15, 0.85)
+        light *= np.float32(0.9)
+        light += np.float32(0.1)
+        light *= _leaning_light(bushes, sun_deg, -0.35 * spacing)[inner]
+        light = np.float32(1) + cover * (light - np.float32(1))
+        light *= sun
+        return light, cover
+
     tint = field(canvas, Spectrum(1.2, 80.0, 2.0), rng)
-    painting = mix(STRAW, mix(NEEDLES, OLIVE, smoothstep(tint, -1.5, 1.5)), np.float32(0.9) * cover)
-    painting *= light * (1 + cover * by_cell(number, np.expm1(rng.normal(0.0, 0.16, 256))))
-    frame = full_size(painting, shape, rng, replace(_twigs(shape, rng), amount=0.7))
-    _add_flowers(frame, light * cover, rng)
+    shades = np.expm1(rng.normal(0.0, 0.16, 256))
+
+    def rows(part: slice) -> FloatArray:
+        light, cover = lit(part)
+        bush = mix(NEEDLES, OLIVE, smoothstep(tint[part], -1.5, 1.5))
+        painting = mix(STRAW, bush, np.float32(0.9) * cover)
+        painting *= light * (1 + cover * by_cell(number[part], shades))
+        return painting
+
+    frame = full_size(rows, shape, rng, replace(_twigs(shape, rng), amount=0.7))
+    _add_flowers(frame, in_bands(lambda part: np.multiply(*lit(part)), canvas), rng)
     return frame
 
 
@@ -174,10 +197,15 @@ def _grass(shape: tuple[int, int], rng: np.random.Generator) -> FloatArray:
     )
     blades -= blades.mean()
     tufts = bent_field(canvas, Spectrum(1.1, 0.3 * span, 3.0, 2.0), rng, bend_px=75.0)
-    dry = smoothstep(field(canvas, Spectrum(1.3, 0.4 * span, 2.0, 2.0), rng), -0.5, 1.8)
-    tufts *= np.float32(0.22)
-    light = np.exp(tufts, out=tufts)
-    light *= np.float32(rng.uniform(1.1, 1.7))
-    painting = mix(OLIVE, STRAW, dry)
-    painting *= light
-    return full_size(painting, shape, rng, Texture(Patchwork(blades, overlap=48), 0.33))
+    dry = field(canvas, Spectrum(1.3, 0.4 * span, 2.0, 2.0), rng)
+    sun = np.float32(rng.uniform(1.1, 1.7))
+
+    def rows(part: slice) -> FloatArray:
+        light = np.float32(0.22) * tufts[part]
+        light = np.exp(light, out=light)
+        light *= sun
+        painting = mix(OLIVE, STRAW, smoothstep(dry[part], -0.5, 1.8))
+        painting *= light
+        return painting
+
+    return full_size(rows, shape, rng, Texture(Patchwork(blades, overlap=48), 0.33))

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from .base import FloatArray, check_kind, pick_kind, scene_span
-from .canvas import canvas_shape, full_size
+from .canvas import Painting, canvas_shape, full_size
 from .noise import Spectrum, bent_field
 from .raster import blur, colour, columns, grown, mix, reduced, rows, shifted, slope, smoothstep
 
@@ -52,30 +52,34 @@ class Sky:
     def paint(self, shape: tuple[int, int], rng: np.random.Generator) -> FloatArray:
         """Return linear radiance, float32 (height, width, 3)."""
         kind = pick_kind(self.kind, KINDS, rng)
-        sky = clear_sky(canvas_shape(shape), rng)
+        canvas = canvas_shape(shape)
+        sky = _clear(canvas, rng)
         if kind == "soft":
-            sky = _soft_cloud(sky, rng)
+            sky = _soft_cloud(sky, canvas, rng)
         elif kind == "hard":
-            sky = _cumulus(sky, rng)
+            sky = _cumulus(sky, canvas, rng)
         return full_size(sky, shape, rng)
 
 
-def clear_sky(shape: tuple[int, int], rng: np.random.Generator) -> FloatArray:
-    """Return planes (3, height, width): blue above, pale below, brighter towards the sun's side."""
+def _clear(shape: tuple[int, int], rng: np.random.Generator) -> Painting:
+    """Return what paints a clear sky: blue above, pale below, brighter towards the sun's side."""
     low, high = rng.uniform(2.0, 14.0), rng.uniform(28.0, 62.0)
     elevation = low + (high - low) * (1.0 - rows(shape))
     paleness = np.exp(-elevation / HAZE_HEIGHT_DEG) * np.float32(rng.uniform(0.75, 1.1))
     towards_sun = (columns(shape) - 0.5) * np.float32(rng.uniform(-0.3, 0.3))
     exposure = np.float32(rng.uniform(0.85, 1.15))
-    share = np.clip(paleness + np.float32(0.3) * towards_sun, 0, 1)
-    sky = mix(ZENITH, HORIZON, share)
-    sky *= exposure * (1 + towards_sun)
-    return sky
+
+    def planes(part: slice) -> FloatArray:
+        share = np.clip(paleness[part] + np.float32(0.3) * towards_sun, 0, 1)
+        sky = mix(ZENITH, HORIZON, share)
+        sky *= exposure * (1 + towards_sun)
+        return sky
+
+    return planes
 
 
-def _soft_cloud(sky: FloatArray, rng: np.random.Generator) -> FloatArray:
+def _soft_cloud(sky: Painting, shape: tuple[int, int], rng: np.random.Generator) -> Painting:
     """Veils and combed-out streaks: two bent fields, turned into optical depth."""
-    shape = (sky.shape[1], sky.shape[2])
     span = scene_span(shape)
     wind = rng.uniform(-35.0, 35.0)
     veil = bent_field(shape, Spectrum(2.0, 0.7 * span, 8.0, 1.8, wind), rng, bend_px=0.6 * span)
@@ -84,15 +88,18 @@ def _soft_cloud(sky: FloatArray, rng: np.random.Generator) -> FloatArray:
     veil += np.float32(rng.uniform(-1.0, 0.5))
     # Streaks hang in the veil: where there is no ice there is nothing to comb.
     veil += np.float32(0.27) * streaks
-    depth = np.exp(veil, out=veil)
-    depth *= np.float32(-0.45)
-    opacity = -np.expm1(depth, out=depth)
-    return mix(sky, CLOUD * np.float32(rng.uniform(0.85, 0.98)), opacity)
+    white = CLOUD * np.float32(rng.uniform(0.85, 0.98))
+
+    def planes(part: slice) -> FloatArray:
+        depth = np.exp(veil[part])
+        depth *= np.float32(-0.45)
+        return mix(sky(part), white, -np.expm1(depth, out=depth))
+
+    return planes
 
 
-def _cumulus(sky: FloatArray, rng: np.random.Generator) -> FloatArray:
+def _cumulus(sky: Painting, shape: tuple[int, int], rng: np.random.Generator) -> Painting:
     """Heaps with hard, frayed edges, lit from one side, grey underneath."""
-    shape = (sky.shape[1], sky.shape[2])
     span = scene_span(shape)
     heaps = bent_field(shape, Spectrum(2.3, 0.35 * span, 8.0, 1.5), rng, bend_px=0.3 * span)
     knobs = bent_field(shape, Spectrum(1.9, 0.12 * span, 2.0), rng, bend_px=0.15 * span)
@@ -108,7 +115,11 @@ def _cumulus(sky: FloatArray, rng: np.random.Generator) -> FloatArray:
     sun_deg = rng.uniform(25.0, 155.0)
     light = _sunlight(np.maximum(density, 0, out=density), sun_deg)
     light *= _relief(body, sun_deg)
-    return mix(sky, mix(CLOUD_SHADE, CLOUD, light), opacity)
+
+    def planes(part: slice) -> FloatArray:
+        return mix(sky(part), mix(CLOUD_SHADE, CLOUD, light[part]), opacity[part])
+
+    return planes
 
 
 def _relief(height: FloatArray, sun_deg: float) -> FloatArray:

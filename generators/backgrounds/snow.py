@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from .base import FloatArray, check_kind, pick_kind, scene_span
-from .canvas import SAMPLE_PX, Texture, canvas_shape, full_size
+from .canvas import SAMPLE_PX, Texture, canvas_shape, full_size, in_bands, widened
 from .noise import Spectrum, bent_field, field, tile, tile_side
 from .points import add_points, lit_share, power_law, scattered
 from .raster import blur, colour, mix, shifted, slope, smoothstep
@@ -51,21 +51,32 @@ class Snow:
         kind = pick_kind(self.kind, KINDS, rng)
         canvas = canvas_shape(shape)
         sun_deg = rng.uniform(20.0, 160.0)
-        sunlight = _sunlight(canvas, kind, sun_deg, rng)
-        # A slope that turns from the sun turns from the bright part of the sky, too.
-        skylight = np.float32(0.8) + np.float32(0.2) * sunlight
-        if kind == "shade":
-            sunlight *= 1 - _cast_shade(canvas, rng)
+        height = _height(canvas, kind, rng)
+        shade = _cast_shade(canvas, rng) if kind == "shade" else None
         stones = _stones(canvas, sun_deg, rng) if kind == "rocks" else None
-        if stones is not None:
-            sunlight *= 1 - stones.shadow
-        snow = mix(SHADE * skylight, SUNLIT, sunlight)
-        if stones is not None:
-            snow = mix(snow, ROCK * stones.light, stones.cover)
-        snow *= np.float32(rng.uniform(0.85, 1.05))
-        frame = full_size(snow, shape, rng, _grain(shape, kind, rng))
+        exposure = np.float32(rng.uniform(0.85, 1.05))
+
+        def sunlight(part: slice) -> FloatArray:
+            wide, inner = widened(part, 1, canvas[0])
+            return _sunlight(height[wide], sun_deg)[inner]
+
+        def rows(part: slice) -> FloatArray:
+            sun = sunlight(part)
+            # A slope that turns from the sun turns from the bright part of the sky, too.
+            skylight = np.float32(0.8) + np.float32(0.2) * sun
+            if shade is not None:
+                sun *= 1 - shade[part]
+            if stones is not None:
+                sun *= 1 - stones.shadow[part]
+            snow = mix(SHADE * skylight, SUNLIT, sun)
+            if stones is not None:
+                snow = mix(snow, ROCK * stones.light[part], stones.cover[part])
+            snow *= exposure
+            return snow
+
+        frame = full_size(rows, shape, rng, _grain(shape, kind, rng))
         if kind in ("sparkle", "powder"):
-            _add_glints(frame, sunlight, 900.0 if kind == "sparkle" else 60.0, rng)
+            _add_glints(frame, in_bands(sunlight, canvas), 900.0 if kind == "sparkle" else 60.0, rng)
         return np.minimum(frame, np.float32(1.2), out=frame)
 
 
@@ -74,9 +85,9 @@ def _grain(shape: tuple[int, int], kind: str, rng: np.random.Generator) -> Textu
     return Texture(Patchwork(grain, overlap=32), GRAIN.get(kind, 0.025))
 
 
-def _sunlight(shape: tuple[int, int], kind: str, sun_deg: float, rng: np.random.Generator) -> FloatArray:
+def _sunlight(height: FloatArray, sun_deg: float) -> FloatArray:
     """Return the sun's share of the light by the slope towards it, softly clipped, around 1 on the flat."""
-    light = slope(_height(shape, kind, rng), sun_deg)
+    light = slope(height, sun_deg)
     light *= np.float32(-0.55)
     light += np.float32(0.935)
     light = np.tanh(light, out=light)

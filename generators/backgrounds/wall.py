@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from .base import FloatArray, check_kind, pick_kind, scene_span
-from .canvas import Texture, canvas_shape, full_size
+from .canvas import Painting, Texture, canvas_shape, full_size, widened
 from .cells import cell_distance
 from .noise import Spectrum, bent_field, field, tile, tile_side
 from .raster import blur, colour, mix, slope, smoothstep
@@ -42,32 +42,49 @@ class Wall:
         kind = pick_kind(self.kind, KINDS, rng)
         canvas = canvas_shape(shape)
         wall = _plaster(canvas, rng) if kind == "plaster" else _concrete(canvas, rng)
-        wall *= vignette(canvas, rng) * np.float32(rng.uniform(0.85, 1.15))
+        light = vignette(canvas, rng) * np.float32(rng.uniform(0.85, 1.15))
         grain = tile(tile_side(shape), Spectrum(0.6, 50.0, 2.3), rng)
-        return full_size(wall, shape, rng, Texture(Patchwork(grain), 0.022 if kind == "plaster" else 0.04))
+
+        def rows(part: slice) -> FloatArray:
+            planes = wall(part)
+            planes *= light[part]
+            return planes
+
+        return full_size(rows, shape, rng, Texture(Patchwork(grain), 0.022 if kind == "plaster" else 0.04))
 
 
-def _plaster(shape: tuple[int, int], rng: np.random.Generator) -> FloatArray:
+def _plaster(shape: tuple[int, int], rng: np.random.Generator) -> Painting:
     """Return trowel marks and grit, lit from the side so that every bump shows."""
     span, light_deg = scene_span(shape), rng.uniform(0.0, 360.0)
     trowel = bent_field(shape, Spectrum(1.8, 90.0, 3.0, 2.5, rng.uniform(0, 180)), rng, bend_px=150.0)
     trowel += np.float32(0.16) * field(shape, Spectrum(0.9, 14.0, 2.0), rng)
-    light = slope(trowel, light_deg)
-    light *= np.float32(-rng.uniform(0.12, 0.3))
-    light += np.float32(0.03) * field(shape, Spectrum(1.8, 0.8 * span, 16.0), rng)
-    return np.asarray(PLASTER * np.exp(light, out=light), dtype=np.float32)
+    strength = np.float32(-rng.uniform(0.12, 0.3))
+    uneven = field(shape, Spectrum(1.8, 0.8 * span, 16.0), rng)
+
+    def rows(part: slice) -> FloatArray:
+        wide, inner = widened(part, 1, shape[0])
+        light = slope(trowel[wide], light_deg)[inner]
+        light *= strength
+        light += np.float32(0.03) * uneven[part]
+        return np.asarray(PLASTER * np.exp(light, out=light), dtype=np.float32)
+
+    return rows
 
 
-def _concrete(shape: tuple[int, int], rng: np.random.Generator) -> FloatArray:
+def _concrete(shape: tuple[int, int], rng: np.random.Generator) -> Painting:
     """Return blotches of damp and cement, and holes of 2…12 px that the light doesn't reach into."""
     span = scene_span(shape)
     blotch = bent_field(shape, Spectrum(1.5, 0.35 * span, 2.0), rng, bend_px=0.15 * span)
     log_light = np.float32(0.07) * blotch
     log_light += np.float32(0.035) * field(shape, Spectrum(0.7, 12.0, 2.0), rng)
     log_light -= np.float32(rng.uniform(0.5, 1.2)) * _holes(shape, rng)
-    wall = mix(CONCRETE, CONCRETE * colour(1.04, 0.99, 0.92), smoothstep(blotch, -1, 2))
-    wall *= np.exp(log_light)
-    return wall
+
+    def rows(part: slice) -> FloatArray:
+        wall = mix(CONCRETE, CONCRETE * colour(1.04, 0.99, 0.92), smoothstep(blotch[part], -1, 2))
+        wall *= np.exp(log_light[part])
+        return wall
+
+    return rows
 
 
 def _holes(shape: tuple[int, int], rng: np.random.Generator) -> FloatArray:

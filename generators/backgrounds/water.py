@@ -7,10 +7,11 @@ from dataclasses import dataclass
 import numpy as np
 
 from .base import FloatArray, check_kind, pick_kind, scene_span
-from .canvas import SAMPLE_PX, canvas_shape, full_size
+from .canvas import SAMPLE_PX, Painting, canvas_shape, full_size
 from .noise import Spectrum, bent_field, field
 from .points import add_points, lit_share, power_law, scattered
 from .raster import colour, columns, mix, remapped, rows, smoothstep
+from .view import View
 
 KINDS = ("still", "ripples", "glints")
 
@@ -20,8 +21,11 @@ DEPTH = colour(0.018, 0.042, 0.045)
 SKY = colour(0.36, 0.44, 0.54)
 """The sky that the surface mirrors at a slant."""
 
-FAR, NEAR = 0.45, 1.6
-"""Scale of the waves at the upper and lower edge: a surface seen from 20…30° above."""
+CLOUD, SHORE = colour(0.86, 0.87, 0.89), colour(0.030, 0.036, 0.030)
+"""Sunlit cloud and dark woods on the far shore."""
+
+LAKE = View(0.45, 1.6, spread=0.5, flatness=3.0)
+"""A surface seen from 20…30° above."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,11 +49,15 @@ class Water:
         kind = pick_kind(self.kind, KINDS, rng)
         canvas = canvas_shape(shape)
         slopes = _slopes(canvas, 1.0 if kind != "still" else 0.16, rng)
-        # The flatter one looks, the more of the sky: share of mirrored light by Fresnel, roughly.
-        mirror = np.float32(0.55) - np.float32(0.35) * rows(canvas) + np.float32(rng.uniform(-0.05, 0.1))
-        share = np.clip(mirror + np.float32(0.3) * slopes, 0.03, 1.1)
-        water = mix(DEPTH, SKY * np.float32(rng.uniform(0.8, 1.2)), share)
-        frame = full_size(water, shape, rng)
+        mirrored = _mirrored(slopes, rng)
+
+        def planes(part: slice) -> FloatArray:
+            # The flatter one looks, the more of the sky: share of mirrored light by Fresnel, roughly.
+            share = np.float32(0.28) * np.tanh(slopes[part])
+            share += np.float32(0.60) - np.float32(0.3) * rows(canvas)[part]
+            return mix(DEPTH, mirrored(part), share)
+
+        frame = full_size(planes, shape, rng)
         if kind == "glints":
             _add_glitter(frame, slopes, rng)
         return frame
@@ -58,28 +66,44 @@ class Water:
 def _slopes(shape: tuple[int, int], strength: float, rng: np.random.Generator) -> FloatArray:
     """Return the surface's slope towards the eye, about 0 ± `strength`, smaller waves further up.
 
-    Waves are a field stretched along the crests, its rows drawn together towards the far side; gusts make
-    some parts rough and leave others smooth.
+    Waves are stretched along their crests; gusts make some parts rough and leave others smooth.
     """
     span, wind = scene_span(shape), rng.uniform(-12.0, 12.0)
-    depth = FAR + (NEAR - FAR) * rows(shape)[:, 0]  # scale of every row
-    source_row = np.cumsum(1 / depth) - 1 / depth[0]
-    across = (np.arange(shape[1]) - shape[1] / 2)[None, :] / np.sqrt(depth)[:, None]
-    left = float(across.min())
-    size = (int(source_row[-1]) + 4, int(across.max() - left) + 4)
     wave = rng.uniform(16.0, 40.0)
-    waves = bent_field(size, Spectrum(1.7, wave, 2.0, 3.2, wind), rng, bend_px=4 * wave)
-    swell = field(size, Spectrum(2.0, 4 * wave, 8.0, 5.0, wind / 2), rng)
+    waves = bent_field(shape, Spectrum(1.7, wave, 2.0, 3.2, wind), rng, bend_px=3 * wave, view=LAKE)
+    swell = bent_field(shape, Spectrum(2.0, 4 * wave, 8.0, 5.0, wind / 2), rng, bend_px=8 * wave, view=LAKE)
     waves *= np.float32(0.85)
     waves += np.float32(0.5) * swell
-    map_x = (across - left).astype(np.float32)
-    map_y = np.broadcast_to(source_row.astype(np.float32)[:, None], shape)
-    slopes = remapped(waves, map_x, np.ascontiguousarray(map_y))
     gusts = smoothstep(field(shape, Spectrum(1.8, 0.6 * span, 16.0, 4.0), rng), -1.6, 1.2)
     gusts *= np.float32(0.7 * strength)
     gusts += np.float32(0.3 * strength)
-    slopes *= gusts
-    return slopes
+    waves *= gusts
+    return waves
+
+
+def _mirrored(slopes: FloatArray, rng: np.random.Generator) -> Painting:
+    """Return what paints what the surface mirrors: sky, bright cloud, dark shore, all drawn out downwards.
+
+    A facet that leans towards the eye mirrors what stands higher: it shows what a plane would show further down.
+    """
+    shape = (slopes.shape[0], slopes.shape[1])
+    span = scene_span(shape)
+    upright = bent_field(shape, Spectrum(1.9, 0.5 * span, 8.0, 2.6, 90.0), rng, bend_px=0.25 * span)
+    upright += np.float32(rng.uniform(-0.7, 0.5))
+    reach = np.float32(rng.uniform(0.02, 0.05) * span)
+    sky = SKY * np.float32(rng.uniform(0.8, 1.2))
+
+    def planes(part: slice) -> FloatArray:
+        y = slopes[part] * reach
+        y += np.arange(part.start, part.stop, dtype=np.float32)[:, None]
+        x = np.empty_like(y)
+        x[:] = np.arange(shape[1], dtype=np.float32)
+        seen = remapped(upright, x, y)
+        shore = smoothstep(seen, -1.9, 0.9)
+        shore *= shore
+        return mix(mix(SHORE, sky, shore), CLOUD, smoothstep(seen, 0.6, 1.8))
+
+    return planes
 
 
 def _add_glitter(frame: FloatArray, slopes: FloatArray, rng: np.random.Generator) -> None:

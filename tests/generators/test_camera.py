@@ -1,22 +1,26 @@
 """The camera: noise by EMVA 1288's linear model, encoding by IEC 61966-2-1, JPEG."""
 
+import io
+
 import colour
 import numpy as np
 import pytest
+from PIL import Image
 
 from moteyard.generators.camera import Camera
-from moteyard.generators.jpeg import through_jpeg
+from moteyard.generators.jpeg import jpeg_bytes, through_jpeg
+from moteyard.generators.normals import Normals
 from moteyard.generators.transfer import decode, encode, srgb_decode, srgb_encode
 
 
 def test_photon_transfer_of_flat_frames():
     # EMVA 1288 (from memory): the variance of flat frames rises by K a DN of mean, from K²σ_d² + 1/12 at none.
     camera = Camera(full_well_e=20_000, read_noise_e=5, adc_bits=14)
-    rng = np.random.default_rng(7)
+    noise = Normals(np.random.default_rng(7))
     levels = np.linspace(0.05, 0.8, 12)
     means, variances = [], []
     for level in levels:
-        pair = [camera.raw(np.full((200, 200, 1), level, np.float32), rng).astype(float) for _ in range(2)]
+        pair = [camera.raw(np.full((200, 200, 1), level, np.float32), noise).astype(float) for _ in range(2)]
         means.append(np.mean(pair))
         variances.append(np.var(pair[0] - pair[1]) / 2)
     slope, offset = np.polyfit(means, variances, 1)
@@ -26,7 +30,7 @@ def test_photon_transfer_of_flat_frames():
 
 def test_dark_frames_show_the_read_noise():
     camera = Camera(full_well_e=20_000, read_noise_e=5)
-    dark = camera.raw(np.zeros((300, 300, 1), np.float32), np.random.default_rng(1))
+    dark = camera.raw(np.zeros((300, 300, 1), np.float32), Normals(np.random.default_rng(1)))
     assert dark.std() == pytest.approx(np.sqrt((camera.gain * 5) ** 2 + 1 / 12), rel=0.02)
     assert abs(dark.mean()) < 0.05
 
@@ -72,6 +76,13 @@ def test_jpeg_loses_a_little_and_no_more():
     out = through_jpeg(ramp, 90)
     assert out.shape == ramp.shape
     assert 0 < np.abs(out.astype(int) - ramp).max() < 8
+
+
+@pytest.mark.parametrize("chroma", ["4:4:4", "4:2:2", "4:2:0"])
+def test_a_jpeg_is_read_as_pillow_reads_it(chroma):
+    pixels = np.random.default_rng(4).integers(0, 256, (61, 83, 3), dtype=np.uint8)
+    with Image.open(io.BytesIO(jpeg_bytes(pixels, 92, chroma=chroma))) as picture:
+        assert np.array_equal(through_jpeg(pixels, 92, chroma=chroma), np.asarray(picture))
 
 
 @pytest.mark.parametrize(

@@ -6,6 +6,7 @@ import sys
 
 import numpy as np
 import pytest
+from scipy import ndimage
 
 from moteyard.generators.camera import Camera
 from moteyard.generators.contamination import read_state
@@ -48,6 +49,27 @@ def test_the_same_bits_in_another_process_from_json():
         [sys.executable, "-c", code], input=one.to_json(), text=True, capture_output=True, check=True
     )
     assert there.stdout.strip() == render_exposure(one, 2).digest
+
+
+def test_marks_of_a_screen_are_labelled_where_they_are():
+    screen = Exposure("screen", (("marks", 10.0),), f_number=22)
+    large = Camera(width_px=640, height_px=480)
+    one = roll(screen, Exposure("sky"), screen, population=Population(mean_count=0.0), camera=large)
+    first, sky, second = render_roll(one)
+    assert sky.distractors == ()
+    assert {mark.kind for mark in (*first.distractors, *second.distractors)} == {"mark"}
+
+    def seen(frame, marks):
+        # Beside wider surroundings, as the screen's shading is smooth.
+        log = np.log(frame.clean[..., 1])
+        darker = ndimage.gaussian_filter(log, 60) - ndimage.gaussian_filter(log, 4)
+        return sum(darker[round(mark.y), round(mark.x)] for mark in marks) / sum(mark.cover for mark in marks)
+
+    plain = [[m for m in frame.distractors if m.diameter_px < 80 and m.cover > 0.005] for frame in (first, second)]
+    assert min(len(marks) for marks in plain) >= 2
+    assert seen(first, plain[0]) > 0.4
+    assert seen(second, plain[1]) > 0.4
+    assert seen(first, plain[1]) < 0.2
 
 
 def test_dust_stays_while_ground_aperture_and_marks_change():
