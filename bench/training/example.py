@@ -46,7 +46,7 @@ def example(scene: Scene, *, viewing: Viewing | None = None) -> Example:
     """
     if scene.seed[0] != TRAIN:
         raise YardError(f"scene {scene.name!r} is not of the train seeds; a network learns from those alone")
-    return of_frame(render(scene), viewing=viewing or Viewing())
+    return of_frame(render(scene, measured=False), viewing=viewing or Viewing())
 
 
 def of_frame(frame: Frame, *, viewing: Viewing) -> Example:

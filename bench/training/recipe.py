@@ -17,9 +17,9 @@ from ...generators.particles import Population
 from ...generators.scene import Scene, scene_seed
 
 GROUNDS = {
-    "sky": 0.15,
+    "sky": 0.13,
     "snow": 0.22,
-    "scrub": 0.18,
+    "scrub": 0.20,
     "rock": 0.18,
     "water": 0.05,
     "mist": 0.04,
@@ -110,7 +110,7 @@ def _optics(rng: np.random.Generator) -> Optics:
         f_number=float(rng.choice(F_NUMBERS)),
         filter_distance_mm=1.0 if usual else float(np.exp(rng.uniform(np.log(0.7), np.log(1.4)))),
         pixel_um=6.0 if usual else float(rng.uniform(3.7, 8.4)),
-        blades=int(rng.choice([0, 0, 6, 7, 8])),
+        blades=int(rng.choice([0, 0, 0, 0, 0, 6, 7, 8])),
         blade_angle_deg=float(rng.uniform(0, 60)),
     )
 

@@ -19,7 +19,7 @@ from .target import REFERENCE_PX, from_cells
 
 FloatArray = NDArray[np.float32]
 
-WEIGHTS_SHA256 = "1ccc2893f3292ad0b7990c91e5cd224febc7f626597651a07ab02e9903b00917"
+WEIGHTS_SHA256 = "677aaf29ccdab9bd21d0ac5ff5efbe8dcad6e74d461e6c19c9da4d795672dd5f"
 """Of network.onnx: other weights are another detector."""
 
 FLOOR = -9.0
