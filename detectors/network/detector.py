@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Mapping
 from functools import partial
 from importlib import resources
 from typing import Any
@@ -26,29 +27,32 @@ FLOOR = -9.0
 """Log odds under which a local maximum is no candidate."""
 
 
+def read_card() -> dict[str, Any]:
+    """Return what the network was taught on, how long, and how it was judged: `card.json`."""
+    text = resources.files(__package__).joinpath("card.json").read_text(encoding="utf-8")
+    card: dict[str, Any] = json.loads(text)
+    return card
+
+
 class NetworkDetector(SingleFrame):
     """A small convolutional network on contrasts in log light, trained on rendered frames alone."""
 
     name = "network"
     version = "1"
 
-    @property
-    def card(self) -> dict[str, Any]:
-        """What it was taught on, how long, and how it was judged: `card.json`."""
-        text = resources.files(__package__).joinpath("card.json").read_text(encoding="utf-8")
-        card: dict[str, Any] = json.loads(text)
-        return card
+    card: Mapping[str, Any] = read_card()
 
     def detect_one(self, photograph: Photograph) -> Spots:
         """Return the local maxima of the network's log odds for a shadow's centre."""
         forward = network(WEIGHTS_SHA256)
-        found = [_spots(photograph, view, forward) for view in views(photograph) if _fits(photograph, view)]
+        found = [_spots(photograph, view, forward) for view in views(photograph) if fits(photograph, view)]
         if not found:
             return Spots()
         return without_doubles(joined(found)).strongest(most_candidates(photograph.shape))
 
 
-def _fits(photograph: Photograph, view: View) -> bool:
+def fits(photograph: Photograph, view: View) -> bool:
+    """Return whether a photograph has room for eight cells of a view both ways."""
     return min(photograph.shape) >= 8 * view.cell_px
 
 
