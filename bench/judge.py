@@ -15,6 +15,7 @@ from ..detectors.registry import fingerprint, load
 from ..detectors.texture import texture_map
 from ..generators.scene import Frame, Scene, render
 from .handover import photograph
+from .learned import refuse_what_was_taught
 from .masking import mask_contrast
 from .match import LEAST_GATE_PX, gate_px, label
 from .store import FALSE_ALARM, HIT, IGNORED, SPOT_TYPE, TRUTH_TYPE, FrameRow, ResultRow
@@ -94,6 +95,7 @@ def judge(frame: Frame, row: FrameRow, spec: str) -> ResultRow:
     shot = photograph(frame)
     wall, cpu = time.perf_counter(), time.process_time()
     try:
+        refuse_what_was_taught(detector, frame.scene)
         answer = detector.detect([shot])
         cpu, wall = time.process_time() - cpu, time.perf_counter() - wall
         check_answer(answer, [shot])

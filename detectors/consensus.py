@@ -40,7 +40,7 @@ class Consensus:
     def detect(self, roll: Sequence[Photograph]) -> list[Spots]:
         """Return the roll's grains, mapped back onto each photograph that they lay there for."""
         answers = [Spots()] * len(roll)
-        for members in _by_size(roll):
+        for members in by_size(roll):
             group = [roll[index] for index in members]
             studied = study(group)
             for place, index in enumerate(members):
@@ -48,7 +48,8 @@ class Consensus:
         return answers
 
 
-def _by_size(roll: Sequence[Photograph]) -> list[list[int]]:
+def by_size(roll: Sequence[Photograph]) -> list[list[int]]:
+    """Return the indices of the photographs of each size."""
     groups: dict[tuple[int, int], list[int]] = {}
     for index, photograph in enumerate(roll):
         groups.setdefault(photograph.shape, []).append(index)

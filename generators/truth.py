@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 from typing import Any, NamedTuple
 
@@ -137,6 +137,14 @@ class Truth:
             identity=_frozen(np.array([cast.placed.identity for cast in casts], dtype=np.int64)),
             x_mm=_column(particle.x_mm for particle in particles),
             y_mm=_column(particle.y_mm for particle in particles),
+        )
+
+    def on(self, grounds: Sequence[tuple[float, float]]) -> Truth:
+        """Return the labels with the grounds' (detectability, luminance)."""
+        return replace(
+            self,
+            detectability=_column(ground[0] for ground in grounds),
+            luminance=_column(ground[1] for ground in grounds),
         )
 
 

@@ -192,3 +192,18 @@ def test_a_hot_photosite_under_a_mosaic_is_hot_whatever_its_colour():
 def test_marks_of_a_screen_are_labelled():
     marks = [each for each in render(scene("screen", options=(("marks", 20.0),))).distractors if each.kind == "mark"]
     assert len(marks) > 5
+
+
+def test_labels_without_measuring_change_no_pixel():
+    scene = Scene(
+        name="a",
+        background="sky",
+        camera=Camera(width_px=200, height_px=150),
+        population=Population(mean_count=6.0),
+        seed=(1, 2),
+    )
+    full, quick = render(scene), render(scene, measured=False)
+    assert full.digest == quick.digest
+    np.testing.assert_array_equal(full.truth.depth, quick.truth.depth)
+    assert np.isfinite(full.truth.detectability).all()
+    assert np.isnan(quick.truth.detectability).all()

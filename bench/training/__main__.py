@@ -1,0 +1,92 @@
+"""`python -m moteyard.bench.training`: render training frames in all processes, and teach the network meanwhile."""
+
+from __future__ import annotations
+
+import argparse
+import hashlib
+import json
+import math
+import os
+import platform
+import time
+from pathlib import Path
+from typing import Any
+
+from .recipe import ENTROPY, Recipe
+from .rendering import Rendering
+
+
+def main() -> int:
+    """Train, and write network.onnx, its card and the state to go on from."""
+    options = _options()
+    import torch
+
+    from ...detectors.network.training import Course, Going, Pool, export, teach
+
+    options.out.mkdir(parents=True, exist_ok=True)
+    began = time.monotonic()
+    recipe = Recipe(photographs=options.photographs, held_out=tuple(options.without))
+    course = Course(steps=options.steps, rate=options.rate, seed=options.seed, batch=options.batch)
+    device = torch.device("cuda" if torch.cuda.is_available() else "cpu")
+    pool = Pool(device=device, crop=course.crop_cells)
+    ready = Rendering(recipe, numbers=range(options.first, options.first + options.frames), workers=options.workers)
+    while len(pool.area) < min(options.frames, options.wait_for):
+        pool.add(ready.next())
+    log = (options.out / "log.jsonl").open("a", encoding="utf-8")
+
+    def note(step: int, losses: dict[str, float]) -> None:
+        line = {"step": step, "frames": len(pool.area), "seconds": round(time.monotonic() - began, 1), **losses}
+        log.write(json.dumps(line) + "\n")
+        log.flush()
+        if step % 500 == 0:
+            print(line, flush=True)
+
+    left = math.inf if options.seconds is None else options.seconds - (time.monotonic() - began)
+    going = Going(options.out / "state.pt", start=options.start, seconds=left)
+    network = teach(pool, course, going, more=ready.waiting, note=note)
+    ready.stop()
+    export(network, options.out / "network.onnx", cells=course.crop_cells)
+    card: dict[str, Any] = {
+        "frames": len(pool.area),
+        "entropy": ENTROPY,
+        "namespaces": ["train"],
+        "grounds": {name: round(share, 3) for name, share in recipe.grounds().items()},
+        "photographs": _photographs(options.photographs),
+        "course": {name: getattr(course, name) for name in Course.__slots__},
+        "sha256": hashlib.sha256((options.out / "network.onnx").read_bytes()).hexdigest(),
+        "parameters": sum(parameter.numel() for parameter in network.parameters()),
+        "machine": f"{platform.machine()}, {torch.cuda.get_device_name() if device.type == 'cuda' else 'CPU'}",
+        "torch": torch.__version__,
+        "seconds": round(time.monotonic() - began),
+    }
+    (options.out / "card.json").write_text(json.dumps(card, indent=1) + "\n", encoding="utf-8")
+    print(card)
+    return 0
+
+
+def _photographs(folder: Path | None) -> list[str]:
+    from ...generators.photo_io import list_pictures
+
+    return [] if folder is None else [path.name for path in list_pictures(folder)]
+
+
+def _options() -> argparse.Namespace:
+    parser = argparse.ArgumentParser(prog="python -m moteyard.bench.training", description=__doc__)
+    parser.add_argument("--out", type=Path, required=True, metavar="DIR", help="state, log, network and card")
+    parser.add_argument("--start", type=Path, metavar="FILE", help="state.pt of an earlier course to begin with")
+    parser.add_argument("--photographs", type=Path, metavar="DIR", help="clean pictures to put dust on as well")
+    parser.add_argument("--without", action="append", default=[], metavar="GROUND", help="a ground to leave out")
+    parser.add_argument("--frames", type=int, default=10_000, help="frames to render (10000)")
+    parser.add_argument("--first", type=int, default=0, help="number of the first of them (0)")
+    parser.add_argument("--wait-for", type=int, default=1000, help="frames to wait for before the first step (1000)")
+    parser.add_argument("--steps", type=int, default=20_000, help="batches in all (20000)")
+    parser.add_argument("--batch", type=int, default=96, help="crops a batch (96)")
+    parser.add_argument("--rate", type=float, default=2e-3, help="highest rate of learning (0.002)")
+    parser.add_argument("--seed", type=int, default=0)
+    parser.add_argument("--seconds", type=float, help="stop after so long; the same command goes on")
+    parser.add_argument("--workers", type=int, default=max(1, (os.cpu_count() or 2) - 1))
+    return parser.parse_args()
+
+
+if __name__ == "__main__":
+    raise SystemExit(main())

@@ -1,0 +1,1 @@
+"""A learned detector: its weights, what it is shown, how it is run and how it was taught."""

@@ -1,0 +1,79 @@
+"""The learned detector: a small network that has seen nothing but what the generators render."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping
+from functools import partial
+from importlib import resources
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ..contract import Photograph, SingleFrame, Spots
+from ..peaks import joined, local_maxima, most_candidates, without_doubles
+from ..picture import SATURATED
+from .features import View, features, views
+from .runtime import Forward, answers, network
+from .target import REFERENCE_PX, from_cells
+
+FloatArray = NDArray[np.float32]
+
+WEIGHTS_SHA256 = "677aaf29ccdab9bd21d0ac5ff5efbe8dcad6e74d461e6c19c9da4d795672dd5f"
+"""Of network.onnx: other weights are another detector."""
+
+FLOOR = -9.0
+"""Log odds under which a local maximum is no candidate."""
+
+
+def read_card() -> dict[str, Any]:
+    """Return what the network was taught on, how long, and how it was judged: `card.json`."""
+    text = resources.files(__package__).joinpath("card.json").read_text(encoding="utf-8")
+    card: dict[str, Any] = json.loads(text)
+    return card
+
+
+class NetworkDetector(SingleFrame):
+    """A small convolutional network on contrasts in log light, trained on rendered frames alone."""
+
+    name = "network"
+    version = "1"
+
+    card: Mapping[str, Any] = read_card()
+
+    def detect_one(self, photograph: Photograph) -> Spots:
+        """Return the local maxima of the network's log odds for a shadow's centre."""
+        forward = network(WEIGHTS_SHA256)
+        found = [_spots(photograph, view, forward) for view in views(photograph) if fits(photograph, view)]
+        if not found:
+            return Spots()
+        return without_doubles(joined(found)).strongest(most_candidates(photograph.shape))
+
+
+def fits(photograph: Photograph, view: View) -> bool:
+    """Return whether a photograph has room for eight cells of a view both ways."""
+    return min(photograph.shape) >= 8 * view.cell_px
+
+
+def _spots(photograph: Photograph, view: View, forward: Forward) -> Spots:
+    shown = features(photograph, view)
+    odds, size, down, right = answers(shown, forward)
+    blank = _blank(shown)
+    rows, columns = local_maxima(np.where(blank, -np.inf, odds), radius=1, floor=FLOOR)
+    place = partial(from_cells, view=view)
+    at = (rows, columns)
+    height, width = photograph.shape
+    return Spots(
+        x=np.clip(place(columns + np.clip(right[at], -1, 1)), -0.5, width - 0.5),
+        y=np.clip(place(rows + np.clip(down[at], -1, 1)), -0.5, height - 0.5),
+        diameter_px=np.exp2(np.clip(size[at], -4, 6)) * REFERENCE_PX * view.step,
+        score=odds[at],
+    )
+
+
+def _blank(shown: FloatArray) -> NDArray[np.bool_]:
+    """Return the cells all of whose places are clipped to white or black, and so hold no evidence."""
+    level = (shown[6] + 1) / 2  # root of luminance
+    clipped = (level > np.sqrt(SATURATED)) | (level < 0.011)
+    return np.asarray(clipped.reshape(level.shape[0] // 2, 2, level.shape[1] // 2, 2).all(axis=(1, 3)))

@@ -1,0 +1,89 @@
+"""The network's answers for a whole photograph, strip by strip, the same whatever the strips."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Callable
+from functools import lru_cache
+from importlib import resources
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ...generators.cv import cv2
+
+FloatArray = NDArray[np.float32]
+Forward = Callable[[FloatArray], FloatArray]
+
+MULTIPLE = 4
+"""The network halves the cells twice: strips begin and end at multiples of it, so that its grid stays put."""
+
+REACH = 28
+"""Cells about a cell that its answer depends on, 24 by the layers' sizes, as a multiple of MULTIPLE."""
+
+STRIP = 192
+"""Cells of a strip's own height; a photograph of 24 megapixels has up to 1000."""
+
+
+def answers(shown: FloatArray, forward: Forward, *, strip: int = STRIP) -> FloatArray:
+    """Return the answers (outputs, h, w) to features (channels, 2h, 2w).
+
+    Below and right the features are widened with zeros to a multiple of 4 cells, as far as the network's own
+    margins are zeros too; what is answered there is cut off again.
+    """
+    rows, columns = shown.shape[1] // 2, shown.shape[2] // 2
+    full_rows, full_columns = (-(-side // MULTIPLE) * MULTIPLE for side in (rows, columns))
+    widened = np.pad(shown, ((0, 0), (0, 2 * (full_rows - rows)), (0, 2 * (full_columns - columns))))
+    parts = []
+    for top in range(0, full_rows, strip):
+        bottom = min(top + strip, full_rows)
+        low, high = max(0, top - REACH), min(full_rows, bottom + REACH)
+        answer = forward(np.ascontiguousarray(widened[None, :, 2 * low : 2 * high]))[0]
+        parts.append(answer[:, top - low : bottom - low])
+    return np.concatenate(parts, axis=1)[:, :rows, :columns]
+
+
+@lru_cache(maxsize=1)
+def network(sha256: str) -> Forward:
+    """Return the shipped network, run by onnxruntime where that is installed and by OpenCV elsewhere.
+
+    Raises
+    ------
+    ValueError
+        If the file's SHA-256 is not the one that the detector's code, and so its fingerprint, stands for.
+    """
+    data = resources.files(__package__).joinpath("network.onnx").read_bytes()
+    found = hashlib.sha256(data).hexdigest()
+    if found != sha256:
+        raise ValueError(f"network.onnx has SHA-256 {found}, not {sha256}; install Moteyard anew")
+    try:
+        return by_onnxruntime(data)
+    except ImportError:
+        return by_opencv(data)
+
+
+def by_onnxruntime(data: bytes) -> Forward:
+    """Return the network run by onnxruntime on one thread."""
+    import onnxruntime
+
+    options = onnxruntime.SessionOptions()
+    options.intra_op_num_threads = options.inter_op_num_threads = 1
+    options.enable_cpu_mem_arena = False
+    session = onnxruntime.InferenceSession(data, options, providers=["CPUExecutionProvider"])
+
+    def forward(shown: FloatArray) -> FloatArray:
+        (answer,) = session.run(None, {"shown": shown})
+        return np.asarray(answer, dtype=np.float32)
+
+    return forward
+
+
+def by_opencv(data: bytes) -> Forward:
+    """Return the network run by OpenCV."""
+    net = cv2.dnn.readNetFromONNX(np.frombuffer(data, dtype=np.uint8))
+
+    def forward(shown: FloatArray) -> FloatArray:
+        net.setInput(shown)
+        return np.asarray(net.forward(), dtype=np.float32)
+
+    return forward

@@ -1,0 +1,261 @@
+"""Teaching the network: crops of the examples at hand, turned and mirrored, while more are being rendered."""
+
+from __future__ import annotations
+
+import math
+import time
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import torch
+from numpy.typing import NDArray
+from torch import Tensor
+
+from .model import Network
+from .target import CENTRE, DOWN, HEAT, PLANES, RIGHT, SIZE, WEIGHT
+
+Pair = tuple[NDArray[np.float16], NDArray[np.float16]]
+"""Features (channels, 2h, 2w) and target planes (planes, h, w) of one frame."""
+
+
+@dataclass(frozen=True, slots=True)
+class Course:
+    """How long and how fast to learn.
+
+    Attributes
+    ----------
+    steps
+        Batches in all; the rate of learning falls to nothing over them.
+    batch, crop_cells
+        Crops a batch, and cells along their side.
+    rate
+        Highest rate of learning, after the first fiftieth of the steps.
+    seed
+        For weights, crops and turns.
+    average
+        Memory of the running mean of the weights, which is what is kept.
+    """
+
+    steps: int = 20_000
+    batch: int = 96
+    crop_cells: int = 96
+    rate: float = 2e-3
+    seed: int = 0
+    average: float = 0.999
+
+    def rate_at(self, step: int) -> float:
+        """Return the rate of learning: a linear rise, then half a cosine."""
+        rise = max(1, self.steps // 50)
+        if step < rise:
+            return self.rate * (step + 1) / rise
+        return self.rate * 0.5 * (1 + math.cos(math.pi * min(1.0, (step - rise) / max(1, self.steps - rise))))
+
+
+@dataclass(frozen=True, slots=True)
+class Going:
+    """Where a course is kept, and how far it goes this time.
+
+    Attributes
+    ----------
+    state
+        File that is saved now and then, and taken up where it exists.
+    start
+        State of an earlier course whose mean network this one begins with, or None.
+    seconds
+        Stop after them with the state saved.
+    """
+
+    state: Path
+    start: Path | None = None
+    seconds: float = math.inf
+
+
+@dataclass(slots=True)
+class Pool:
+    """Examples on the device, to which more can be added while they are drawn from."""
+
+    device: torch.device
+    crop: int
+    shown: list[Tensor] = field(default_factory=list)
+    wanted: list[Tensor] = field(default_factory=list)
+    area: list[float] = field(default_factory=list)
+
+    def add(self, pair: Pair) -> None:
+        """Add a frame; one smaller than a crop is widened by cells that don't count."""
+        shown, wanted = (torch.from_numpy(plane) for plane in pair)
+        down, right = (max(0, self.crop - side) for side in wanted.shape[1:])
+        shown = torch.nn.functional.pad(shown, (0, 2 * right, 0, 2 * down))
+        wanted = torch.nn.functional.pad(wanted, (0, right, 0, down))
+        self.shown.append(shown.to(self.device))
+        self.wanted.append(wanted.to(self.device))
+        self.area.append(float(wanted.shape[1] * wanted.shape[2]))
+
+    def draw(self, count: int, rng: np.random.Generator) -> tuple[Tensor, Tensor]:
+        """Return `count` crops, frames drawn by their area."""
+        shares = np.array(self.area)
+        picks = rng.choice(len(shares), size=count, p=shares / shares.sum())
+        crops = [self._crop(int(pick), rng) for pick in picks]
+        return torch.stack([shown for shown, _ in crops]), torch.stack([wanted for _, wanted in crops])
+
+    def _crop(self, pick: int, rng: np.random.Generator) -> tuple[Tensor, Tensor]:
+        shown, wanted, side = self.shown[pick], self.wanted[pick], self.crop
+        top, left = (int(rng.integers(0, length - side + 1)) for length in wanted.shape[1:])
+        return (
+            shown[:, 2 * top : 2 * (top + side), 2 * left : 2 * (left + side)],
+            wanted[:, top : top + side, left : left + side],
+        )
+
+
+def turned(shown: Tensor, wanted: Tensor, way: int) -> tuple[Tensor, Tensor]:
+    """Return a batch mirrored and transposed as the bits of `way` (0…7) say, offsets and phases with it."""
+    phases = torch.arange(4).reshape(2, 2)
+    planes = list(range(PLANES))
+    signs = torch.ones(PLANES, dtype=wanted.dtype, device=wanted.device)
+    for bit, axis, offset in ((1, -2, DOWN), (2, -1, RIGHT)):
+        if way & bit:
+            shown, wanted, phases = shown.flip(axis), wanted.flip(axis), phases.flip(axis)
+            signs[offset] = -1.0
+    if way & 4:
+        shown, wanted, phases = shown.transpose(-1, -2), wanted.transpose(-1, -2), phases.transpose(-1, -2)
+        planes[DOWN], planes[RIGHT] = RIGHT, DOWN
+    channels = phases.reshape(-1).tolist() + list(range(4, shown.shape[1]))
+    return shown[:, channels], (wanted * signs[:, None, None])[:, planes]
+
+
+PARTS = ("centre", "size", "offset")
+
+
+def loss(answer: Tensor, wanted: Tensor) -> tuple[Tensor, Tensor]:
+    """Return the loss of a batch and its `PARTS`.
+
+    Of the centres the penalty-reduced focal loss of Law & Deng, 'CornerNet', ECCV 2018, with α = 2, β = 4; of
+    sizes and offsets the mean absolute error at the centres.
+    """
+    logit = answer[:, 0].float()
+    wanted = wanted.float()
+    centre, weight = wanted[:, CENTRE], wanted[:, WEIGHT]
+    p = torch.sigmoid(logit)
+    found = -torch.nn.functional.logsigmoid(logit) * (1 - p) ** 2 * centre
+    false = -torch.nn.functional.logsigmoid(-logit) * p**2 * (1 - wanted[:, HEAT]) ** 4 * (1 - centre)
+    count = centre.sum().clamp(min=1.0)
+    heat = ((found + false) * weight).sum() / count
+    here = centre * weight
+    size = ((answer[:, 1].float() - wanted[:, SIZE]).abs() * here).sum() / count
+    offset = ((answer[:, 2].float() - wanted[:, DOWN]).abs() * here).sum() / count
+    offset = offset + ((answer[:, 3].float() - wanted[:, RIGHT]).abs() * here).sum() / count
+    return heat + 0.1 * size + 0.2 * offset, torch.stack([heat, size, offset]).detach()
+
+
+def teach(
+    pool: Pool,
+    course: Course,
+    going: Going,
+    *,
+    more: Callable[[], Iterator[Pair]] | None = None,
+    note: Callable[[int, dict[str, float]], None] | None = None,
+) -> Network:
+    """Return the mean network of a course.
+
+    Parameters
+    ----------
+    more
+        Gives the examples that have been rendered since it was last asked.
+    note
+        Told step and mean losses every hundred steps.
+    """
+    learner = Learner(pool, course, going)
+    began, recent = time.monotonic(), []
+    for step in range(learner.done, course.steps):
+        if more is not None and step % 20 == 0:
+            for pair in more():
+                pool.add(pair)
+        recent.append(learner.step(step))
+        if note is not None and (step + 1) % 100 == 0:
+            note(step + 1, dict(zip(PARTS, torch.stack(recent).mean(dim=0).tolist(), strict=True)))
+            recent = []
+        over = time.monotonic() - began > going.seconds
+        if over or (step + 1) % 2000 == 0 or step + 1 == course.steps:
+            learner.save(step + 1)
+        if over:
+            break
+    return learner.mean_network()
+
+
+class Learner:
+    """The network, its running mean and the optimiser, one step at a time."""
+
+    def __init__(self, pool: Pool, course: Course, going: Going) -> None:
+        torch.manual_seed(course.seed)
+        self.pool, self.course, self.state = pool, course, going.state
+        self.network = Network().to(pool.device)
+        if going.start is not None:
+            self.network.load_state_dict(torch.load(going.start, map_location=pool.device, weights_only=True)["mean"])
+        self.mean = {name: value.detach().clone() for name, value in self.network.state_dict().items()}
+        self.adam = torch.optim.AdamW(self.network.parameters(), lr=course.rate, weight_decay=1e-2)
+        self.done = self._resume() if going.state.exists() else 0
+        self.rng = np.random.default_rng([course.seed, self.done])
+
+    def step(self, step: int) -> Tensor:
+        """Learn from one batch and return its `PARTS`."""
+        for group in self.adam.param_groups:
+            group["lr"] = self.course.rate_at(step)
+        shown, wanted = turned(*self.pool.draw(self.course.batch, self.rng), int(self.rng.integers(8)))
+        shown = shown.float().contiguous(memory_format=torch.channels_last)
+        with torch.autocast(self.pool.device.type, dtype=torch.bfloat16, enabled=self.pool.device.type == "cuda"):
+            answer = self.network(shown)
+        total, parts = loss(answer, wanted)
+        self.adam.zero_grad(set_to_none=True)
+        total.backward()
+        torch.nn.utils.clip_grad_norm_(self.network.parameters(), 5.0)
+        self.adam.step()
+        keep = min(self.course.average, (step + 1) / (step + 10))
+        torch._foreach_lerp_(list(self.mean.values()), list(self.network.state_dict().values()), 1 - keep)
+        return parts
+
+    def mean_network(self) -> Network:
+        """Return a network with the mean weights."""
+        network = Network().to(self.pool.device)
+        network.load_state_dict(self.mean)
+        return network.eval()
+
+    def save(self, step: int) -> None:
+        """Save the state whole: a new file first, then in the place of the old one."""
+        kept: dict[str, Any] = {
+            "step": step,
+            "network": self.network.state_dict(),
+            "mean": self.mean,
+            "adam": self.adam.state_dict(),
+        }
+        beside = self.state.with_suffix(".new")
+        torch.save(kept, beside)
+        beside.replace(self.state)
+
+    def _resume(self) -> int:
+        kept = torch.load(self.state, map_location=self.pool.device, weights_only=True)
+        self.network.load_state_dict(kept["network"])
+        for name, value in kept["mean"].items():
+            self.mean[name].copy_(value)
+        self.adam.load_state_dict(kept["adam"])
+        return int(kept["step"])
+
+
+def export(network: Network, path: Path, *, cells: int) -> None:
+    """Write the network as ONNX for tiles of cells × cells and, for runtimes that can, any size."""
+    from .features import CHANNELS
+
+    network = network.cpu().eval()
+    blank = torch.zeros(1, CHANNELS, 2 * cells, 2 * cells)
+    sides = {2: "rows", 3: "columns"}
+    torch.onnx.export(
+        network,
+        (blank,),
+        str(path),
+        input_names=["shown"],
+        output_names=["answer"],
+        dynamic_axes={"shown": sides, "answer": sides},
+        opset_version=13,
+        dynamo=False,
+    )
