@@ -26,7 +26,7 @@ def frames():
         camera=Camera(width_px=480, height_px=320, jpeg_quality=92),
         population=Population(smallest_um=35.0, mean_count=8.0),
     )
-    return list(render_roll(make_roll(plan, "together", entropy=5, namespace="develop")))
+    return list(render_roll(make_roll(plan, "together", entropy=7, namespace="develop")))
 
 
 def found(spots, truth, *, within=8.0):
