@@ -18,10 +18,10 @@ Forward = Callable[[FloatArray], FloatArray]
 MULTIPLE = 4
 """The network halves the cells twice: strips begin and end at multiples of it, so that its grid stays put."""
 
-REACH = 28
-"""Cells about a cell that its answer depends on, 24 by the layers' sizes, as a multiple of MULTIPLE."""
+REACH = 24
+"""Cells about a cell that its answer depends on, by the layers' sizes; a multiple of MULTIPLE."""
 
-STRIP = 192
+STRIP = 256
 """Cells of a strip's own height; a photograph of 24 megapixels has up to 1000."""
 
 
@@ -33,12 +33,13 @@ def answers(shown: FloatArray, forward: Forward, *, strip: int = STRIP) -> Float
     """
     rows, columns = shown.shape[1] // 2, shown.shape[2] // 2
     full_rows, full_columns = (-(-side // MULTIPLE) * MULTIPLE for side in (rows, columns))
-    widened = np.pad(shown, ((0, 0), (0, 2 * (full_rows - rows)), (0, 2 * (full_columns - columns))))
+    if (rows, columns) != (full_rows, full_columns):  # else a copy of 200 MB for nothing
+        shown = np.pad(shown, ((0, 0), (0, 2 * (full_rows - rows)), (0, 2 * (full_columns - columns))))
     parts = []
     for top in range(0, full_rows, strip):
         bottom = min(top + strip, full_rows)
         low, high = max(0, top - REACH), min(full_rows, bottom + REACH)
-        answer = forward(np.ascontiguousarray(widened[None, :, 2 * low : 2 * high]))[0]
+        answer = forward(np.ascontiguousarray(shown[None, :, 2 * low : 2 * high]))[0]
         parts.append(answer[:, top - low : bottom - low])
     return np.concatenate(parts, axis=1)[:, :rows, :columns]
 
