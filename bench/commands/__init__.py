@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from types import ModuleType
 
-from . import check_photos, errors, find, guard, limit, list_all, rank, render, rolls, threshold
+from . import check_photos, errors, find, guard, limit, list_all, rank, render, rolls, survey, threshold
 
 COMMANDS: dict[str, ModuleType] = {
     "rank": rank,
@@ -18,6 +18,7 @@ COMMANDS: dict[str, ModuleType] = {
     "guard": guard,
     "find": find,
     "check-photos": check_photos,
+    "survey": survey,
     "rolls": rolls,
     "render": render,
     "list": list_all,

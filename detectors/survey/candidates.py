@@ -10,7 +10,7 @@ from ...generators.cv import cv2
 from ...generators.optics import Optics
 from ..contract import DARKEST, FloatArray, Spots
 from ..optical_scales import reduction
-from ..peaks import joined, without_doubles
+from ..peaks import joined, most_candidates, without_doubles
 from ..picture import Picture
 from ..profiles import Profile
 from ..refit import refitted
@@ -44,7 +44,7 @@ def shadow_candidates(flat: FloatArray, optics: Optics, *, floor: float) -> Spot
             by_step.setdefault(reduction(shadow.fwhm_px, least_px=LEAST_PX), []).append(shadow)
     parts = [_level(flat, step, shadows) for step, shadows in sorted(by_step.items())]
     found = without_doubles(joined(parts))
-    return found.take(found.score > floor)
+    return found.take(found.score > floor).strongest(most_candidates((flat.shape[0], flat.shape[1])))
 
 
 def _level(flat: FloatArray, step: int, shadows: Sequence[Profile]) -> Spots:

@@ -91,19 +91,18 @@ def stacked(frames: Sequence[Photograph]) -> Stack:
         usable &= (smooth < SATURATED) & (smooth > DIM * np.percentile(smooth[::4, ::4], BRIGHT_PERCENTILE))
         flats.append(np.asarray(light / smooth, dtype=np.float32))
         shadings.append(smooth)
-    noise = _noise(flats)
+    noise = pixel_noise(flats[0])
     marked = _without_marks(flats, noise)
     mean = flats[0] if len(flats) == 1 else np.mean(flats, axis=0)
     return Stack(tuple(flats), np.asarray(mean, np.float32), tuple(shadings), usable, marked, noise)
 
 
-def _noise(flats: Sequence[FloatArray]) -> float:
+def pixel_noise(flat: FloatArray) -> float:
     """Return the noise of a pixel from differences of neighbours in which nothing of a screen or a shadow is seen.
 
     A second difference of white noise has six times its variance; its mean size leaves out what is rare.
     """
-    line = flats[0]
-    second = line[:, :-2] - 2 * line[:, 1:-1] + line[:, 2:]
+    second = flat[:, :-2] - 2 * flat[:, 1:-1] + flat[:, 2:]
     return float(SIGMA_PER_MEAN * np.mean(np.abs(second)) / np.sqrt(6))
 
 
