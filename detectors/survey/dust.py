@@ -10,9 +10,8 @@ from numpy.typing import NDArray
 
 from ...generators.optics import Optics
 from ...generators.shadow import cast
-from ..contract import Photograph, Spots
+from ..contract import Photograph
 from ..optical_scales import FILTER_DISTANCE_MM, known_f_number, pixel_pitch_um
-from .candidates import shadow_candidates
 from .distance import Distance, filter_distance
 from .neighbours import alone, fit_all, neighbours
 from .shadow_fit import ShadowFit, opacity
@@ -137,8 +136,7 @@ def _starts(stack: Stack, optics: Optics) -> list[tuple[float, float, float]]:
 
 
 def _lone(stack: Stack, optics: Optics) -> list[tuple[float, float, float]]:
-    spots = shadow_candidates(stack.mean, optics, floor=PLAIN)
-    fits = fit_all(stack.mean, spots.take(_usable(stack, spots)), optics)
+    fits = fit_all(stack.mean, optics, floor=PLAIN, usable=stack.usable)
     lone = [fit for number, (fit, _) in enumerate(fits) if not neighbours(fits, number, optics)]
     return [(fit.x, fit.y, fit.diameter_um) for fit in lone]
 
@@ -155,9 +153,7 @@ def test_optics(frames: Sequence[Photograph]) -> Optics:
 
 def found_dust(stack: Stack, optics: Optics, distance: Distance) -> Dust:
     """Return the grains in flattened frames at a known filter distance."""
-    spots = shadow_candidates(stack.mean, optics, floor=FLOOR)
-    spots = spots.take(_usable(stack, spots))
-    fits = fit_all(stack.mean, spots, optics)
+    fits = fit_all(stack.mean, optics, floor=FLOOR, usable=stack.usable)
     grains, doubtful = [], []
     for number, (fit, response) in enumerate(fits):
         near = [other for other, _ in neighbours(fits, number, optics)]
@@ -169,12 +165,6 @@ def found_dust(stack: Stack, optics: Optics, distance: Distance) -> Dust:
             doubtful.append((fit.x, fit.y))
     grains.sort(key=lambda grain: -grain.diameter_um)
     return Dust(tuple(grains), distance, optics, stack.shape, stack.marked, tuple(doubtful))
-
-
-def _usable(stack: Stack, spots: Spots) -> NDArray[np.bool_]:
-    rows = np.clip(np.rint(spots.y).astype(int), 0, stack.shape[0] - 1)
-    columns = np.clip(np.rint(spots.x).astype(int), 0, stack.shape[1] - 1)
-    return np.asarray(stack.usable[rows, columns])
 
 
 def _agreed(shares: Sequence[tuple[float, float]]) -> bool:

@@ -63,14 +63,17 @@ def lens_evidence(photograph: Photograph, predictions: Sequence[Prediction]) -> 
     dy = np.array([prediction.y for prediction in plain]) - middle[0]
     dx = np.array([prediction.x for prediction in plain]) - middle[1]
     look = Look(photograph, plain)
-    return np.array([_evidence(look, dx * m + middle[1], dy * m + middle[0], photograph.shape) for m in RATIOS])
+    gains = np.stack([_gains(look, dx * m + middle[1], dy * m + middle[0], photograph.shape) for m in RATIOS])
+    # Scaled, not cut off: a plain shadow's evidence keeps its peak, which tells the factor best.
+    most = np.maximum(gains.max(axis=0), CAP)
+    return np.asarray(np.maximum(gains * (CAP / most), -CAP).sum(axis=1))
 
 
-def _evidence(look: Look, x: Array, y: Array, shape: tuple[int, int]) -> float:
+def _gains(look: Look, x: Array, y: Array, shape: tuple[int, int]) -> Array:
+    """Return each shadow's log-likelihood ratio at these places, 0 outside the frame."""
     inside = (x >= -0.5) & (x < shape[1] - 0.5) & (y >= -0.5) & (y < shape[0] - 0.5)
     factor, expected = look.fit(np.where(inside, x, 0.0), np.where(inside, y, 0.0))
-    gain = factor * expected**2 - expected**2 / 2
-    return float(np.sum(np.clip(gain, -CAP, CAP)[inside]))
+    return np.where(inside, factor * expected**2 - expected**2 / 2, 0.0)
 
 
 def likely_ratio(evidence: Array) -> float:
