@@ -14,6 +14,7 @@ from ..contract import Photograph
 from ..optical_scales import FILTER_DISTANCE_MM, known_f_number, pixel_pitch_um
 from .distance import Distance, filter_distance
 from .neighbours import alone, fit_all, neighbours
+from .odd import odd_things
 from .shadow_fit import ShadowFit, opacity
 from .stack import Stack, stacked
 
@@ -28,6 +29,9 @@ FAR_MM = 2.2
 
 ENOUGH = 8
 """Grains that tell the distance well."""
+
+ODD_FLOOR = 12.0
+"""Response from which on a place that no disk explains is told of: what is fainter may be the screen or JPEG."""
 
 EACH_SIGMAS = 2.5
 """Each frame must show a grain by so many standard errors where the frames together show it plainly."""
@@ -90,6 +94,8 @@ class Dust:
         Share of the picture in which marks of the screen were taken off; nan for one frame.
     doubtful
         Places (x, y) that the frames don't agree on: marks of the screen.
+    odd
+        Places (x, y) of what stays but is no round grain: fibres, rings, scratches, drops.
     """
 
     grains: tuple[DustGrain, ...]
@@ -97,7 +103,8 @@ class Dust:
     optics: Optics
     shape: tuple[int, int]
     marked: float
-    doubtful: tuple[tuple[float, float], ...]
+    doubtful: tuple[tuple[float, float], ...] = ()
+    odd: tuple[tuple[float, float], ...] = ()
 
     def column(self, name: str) -> NDArray[np.float64]:
         """Return an attribute of all grains, float64 (n,)."""
@@ -154,17 +161,21 @@ def test_optics(frames: Sequence[Photograph]) -> Optics:
 def found_dust(stack: Stack, optics: Optics, distance: Distance) -> Dust:
     """Return the grains in flattened frames at a known filter distance."""
     fits = fit_all(stack.mean, optics, floor=FLOOR, usable=stack.usable)
-    grains, doubtful = [], []
+    grains, doubtful, odd = [], [], []
     for number, (fit, response) in enumerate(fits):
         near = [other for other, _ in neighbours(fits, number, optics)]
         shares = [opacity(alone(frame, fit, near, optics), fit, optics) for frame in stack.frames]
         grain = _grain(fit, optics, shares=shares, response=response, noise=stack.noise)
-        if _agreed(shares) and grain.fits:
-            grains.append(grain)
-        else:
+        if not _agreed(shares):
             doubtful.append((fit.x, fit.y))
+        elif grain.fits:
+            grains.append(grain)
+        elif response > ODD_FLOOR and stack.holds(fit.x, fit.y):
+            odd.append(fit)
     grains.sort(key=lambda grain: -grain.diameter_um)
-    return Dust(tuple(grains), distance, optics, stack.shape, stack.marked, tuple(doubtful))
+    known = [((grain.x, grain.y), grain.fwhm_px) for grain in grains]
+    things = odd_things(odd, known, width_px=optics.blur_um / optics.pixel_um)
+    return Dust(tuple(grains), distance, optics, stack.shape, stack.marked, tuple(doubtful), things)
 
 
 def _agreed(shares: Sequence[tuple[float, float]]) -> bool:

@@ -69,6 +69,10 @@ class Stack:
         """Height and width in pixels."""
         return int(self.mean.shape[0]), int(self.mean.shape[1])
 
+    def holds(self, x: float, y: float) -> bool:
+        """Tell whether a place lies in the picture."""
+        return -0.5 <= x < self.shape[1] - 0.5 and -0.5 <= y < self.shape[0] - 0.5
+
 
 def stacked(frames: Sequence[Photograph]) -> Stack:
     """Return frames of one plain screen, which was moved between them, flattened and freed of the screen's marks.

@@ -340,13 +340,17 @@ def statement(**changed):
 
 def test_what_is_said_of_a_clean_sensor():
     low, high = [0.1] * 6, [0.1, 0.1, 0.2, 0.5, 1.2, 1.5]
-    assert clean_lines([], statement(), limit_levels=low)[-1].startswith("nothing visible remains at any aperture")
-    said = " ".join(" ".join(clean_lines([], statement(), limit_levels=high)).split())
+    assert clean_lines([], statement(), odd=0, limit_levels=low)[-1].startswith(
+        "nothing visible remains at any aperture"
+    )
+    said = " ".join(" ".join(clean_lines([], statement(), odd=0, limit_levels=high)).split())
     assert "no grain larger than 7.0 µm on 99 % of the sensor" in said
     assert "at f/11 and wider nothing visible remains; at f/22 none of what was found shows, but" in " ".join(
         said.split()
     )
-    unknown = " ".join(clean_lines([], statement(a90_95_um=math.inf, note="none found"), limit_levels=()))
+    fibre = " ".join(" ".join(clean_lines([], statement(), odd=2, limit_levels=low)).split())
+    assert fibre.endswith("beside 2 places that are no grains")
+    unknown = " ".join(clean_lines([], statement(a90_95_um=math.inf, note="none found"), odd=0, limit_levels=()))
     assert "not known: none found" in unknown
 
 

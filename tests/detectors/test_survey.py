@@ -21,9 +21,11 @@ from moteyard.detectors.survey import (
 from moteyard.detectors.survey.distance import Distance
 from moteyard.detectors.survey.shadow_fit import fit_radius, fit_shadow, opacity, patch_about
 from moteyard.generators.camera import Camera
+from moteyard.generators.fibre import Fibre
 from moteyard.generators.optics import Optics
 from moteyard.generators.particles import Population
 from moteyard.generators.roll import Exposure, Roll, render_exposure
+from moteyard.generators.shade import shade
 from moteyard.generators.shadow import cast
 from moteyard.generators.transfer import encode
 
@@ -163,6 +165,20 @@ def test_a_survey_wants_one_size_and_one_aperture(frames):
     cut = Photograph(shots[0].pixels[:-8], f_number=22.0)
     with pytest.raises(ValueError, match="one size"):
         stacked([shots[0], cut])
+
+
+def test_a_fibre_stays_but_is_no_grain():
+    optics = Optics(f_number=22.0, filter_distance_mm=1.0)
+    fibre = Fibre(0.0, 0.0, width_um=20.0, length_um=900.0).shadow(optics, x=150.0, y=100.0)
+    lights = [flat(200, 300, seed=n).astype(np.float32) for n in (0, 1)]
+    for light in lights:
+        shade(light, fibre)
+    dust = survey([frame_of(light) for light in lights], distance_mm=1.0)
+    assert dust.odd
+    for x, y in dust.odd:  # on its 900 µm, 75 pixels to each side
+        assert abs(x - 150) < 85
+        assert abs(y - 100) < 10
+    assert dust.grains == ()
 
 
 # Predicting

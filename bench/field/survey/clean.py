@@ -9,7 +9,7 @@ from pathlib import Path
 from ...errors import YardError
 from ...terminal import wrapped
 from .clean_picture import draw_clean
-from .command import Asked, Surveyed, cleanliness, limit_of, look, unwritten
+from .command import Asked, Surveyed, cleanliness, limit_of, look, odd_places, unwritten
 from .compare import Change, Comparison, Fate, compare
 from .next_step import Step, next_step, step_lines, unmoved
 from .report import advice_lines, dust_lines
@@ -31,7 +31,8 @@ def compare_cleans(before: Sequence[Path], after: Sequence[Path], asked: Asked, 
     write_table(out / AFTER, new.table)
     write_changes(out / CHANGES, done.changes)
     draw_clean(out / PICTURE, done, size_mm=new.frames[0].size_mm)
-    draw_sensor(out / SENSOR, new.table, size_mm=new.frames[0].size_mm, title=f"{len(new.table)} grains left")
+    title = f"{len(new.table)} grains left"
+    draw_sensor(out / SENSOR, new.table, odd=odd_places(new), size_mm=new.frames[0].size_mm, title=title)
     print(f"written to {out}: {CHANGES}, {PICTURE}, {SENSOR}, {BEFORE}, {AFTER}")
     return 0
 

@@ -17,6 +17,7 @@ from .advice import advice
 from .frames import SensorSize, TestFrame, photographs, read_frames
 from .limit import PIECES, Statement, matched_noise, recipe_of, statement
 from .next_step import first_step, step_lines
+from .place import OnSensor, facing_the_mount
 from .report import advice_lines, clean_lines, dust_lines
 from .sensor_picture import draw_sensor
 from .table import Line, lines, write_table
@@ -64,7 +65,7 @@ def survey_sensor(paths: Sequence[Path], asked: Asked, *, out: Path) -> int:
     print("\n".join([*cleanliness(done, said), "", *step_lines(first_step(done.table))]))
     out.mkdir(parents=True, exist_ok=True)
     write_table(out / TABLE, done.table)
-    draw_sensor(out / PICTURE, done.table, size_mm=done.frames[0].size_mm, title=title_of(done))
+    draw_sensor(out / PICTURE, done.table, odd=odd_places(done), size_mm=done.frames[0].size_mm, title=title_of(done))
     print(f"written to {out}: {TABLE} and {PICTURE}")
     return 0
 
@@ -97,9 +98,15 @@ def limit_of(done: Surveyed) -> Statement:
 def cleanliness(done: Surveyed, said: Statement) -> list[str]:
     """Return the statement of cleanliness in lines."""
     if not math.isfinite(said.a90_95_um):
-        return clean_lines(done.table, said, limit_levels=())
+        return clean_lines(done.table, said, odd=len(done.dust.odd), limit_levels=())
     levels = visibility(np.array([said.a90_95_um]), done.dust.optics, viewing=Viewing())[0]
-    return clean_lines(done.table, said, limit_levels=levels.tolist())
+    return clean_lines(done.table, said, odd=len(done.dust.odd), limit_levels=levels.tolist())
+
+
+def odd_places(done: Surveyed) -> list[OnSensor]:
+    """Return where things lie that are no grains, facing the mount."""
+    dust = done.dust
+    return [facing_the_mount(x, y, shape=dust.shape, pixel_um=dust.optics.pixel_um) for x, y in dust.odd]
 
 
 def title_of(done: Surveyed) -> str:

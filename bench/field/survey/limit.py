@@ -245,7 +245,7 @@ class _Stage:
 
     def _known(self, top: int, left: int) -> NDArray[np.float64]:
         """Return where real dust, or what might be some, lies in a piece, (n, 2)."""
-        places = [(grain.x, grain.y) for grain in self.dust.grains] + list(self.dust.doubtful)
+        places = [(grain.x, grain.y) for grain in self.dust.grains] + [*self.dust.doubtful, *self.dust.odd]
         return np.array(places, dtype=np.float64).reshape(-1, 2) - (left, top)
 
     def _record(

@@ -30,7 +30,12 @@ def dust_lines(dust: Dust, table: Sequence[Line]) -> list[str]:
     )
     lines = [f"{_grains(len(table))}; {told}"]
     if dust.doubtful:
-        lines += wrapped(f"{len(dust.doubtful)} more dark places are left out: the frames disagree, or no grain fits")
+        lines += wrapped(f"left out as marks of the screen, since the frames disagree: {len(dust.doubtful)}")
+    if dust.odd:
+        lines += wrapped(
+            f"{len(dust.odd)} more places stay but are no round grain (crosses in the picture): fibres, rings, drops or "
+            "scratches, a long one perhaps by both ends; look at them"
+        )
     if table:
         shown = "   ".join(f"f/{number:g} {count}" for number, count in zip(F_NUMBERS, counts(table), strict=True))
         largest = table[0]
@@ -45,11 +50,13 @@ def _grains(count: int) -> str:
     return f"{count} grain{'' if count == 1 else 's'}"
 
 
-def clean_lines(table: Sequence[Line], said: Statement, *, limit_levels: Sequence[float]) -> list[str]:
+def clean_lines(table: Sequence[Line], said: Statement, *, odd: int, limit_levels: Sequence[float]) -> list[str]:
     """Return the statement of cleanliness.
 
     Parameters
     ----------
+    odd
+        How many places there are that are no grains and may show.
     limit_levels
         Visibility of a grain of the limit's size at each of `F_NUMBERS`.
     """
@@ -62,7 +69,8 @@ def clean_lines(table: Sequence[Line], said: Statement, *, limit_levels: Sequenc
     )
     if said.note:
         lines += wrapped(f"  {said.note}")
-    return lines + wrapped(_left(counts(table), limit_levels))
+    besides = f", beside {odd} places that are no grains" if odd else ""
+    return lines + wrapped(_left(counts(table), limit_levels) + besides)
 
 
 def _left(shown: Sequence[int], limit_levels: Sequence[float]) -> str:

@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import Any
 
 from ...report.plots import INK
+from .place import OnSensor
 from .table import CLASSES, Line
 from .visible import F_NUMBERS
 
@@ -24,8 +25,10 @@ NUMBERED = 25
 LISTED = 14
 
 
-def draw_sensor(path: Path, table: Sequence[Line], *, size_mm: tuple[float, float], title: str) -> None:
-    """Write a PNG; an existing file is never replaced."""
+def draw_sensor(
+    path: Path, table: Sequence[Line], *, odd: Sequence[OnSensor], size_mm: tuple[float, float], title: str
+) -> None:
+    """Write a PNG with a disc a grain and a cross on what is none; an existing file is never replaced."""
     from matplotlib.figure import Figure  # slow to import
 
     figure = Figure(figsize=(10.4, 5.6), dpi=100, layout="constrained", facecolor="#f6f4ef")
@@ -33,6 +36,8 @@ def draw_sensor(path: Path, table: Sequence[Line], *, size_mm: tuple[float, floa
     draw_frame(panel, size_mm, title)
     for line in table:
         _grain(panel, line)
+    for place in odd:
+        panel.plot([place.right_mm], [place.up_mm], "x", color=INK, markersize=9, markeredgewidth=1.6, zorder=3)
     for line in table[:NUMBERED]:
         panel.annotate(
             str(line.number), (line.place.right_mm, line.place.up_mm), (6, 4), textcoords="offset points",
