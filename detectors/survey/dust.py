@@ -126,8 +126,11 @@ def survey(frames: Sequence[Photograph], *, distance_mm: float | None = None) ->
     ValueError
         If there is no frame, or they differ in size or f-number, or the f-number is unknown.
     """
-    optics = test_optics(frames)
-    stack = stacked(frames)
+    return survey_of_stack(stacked(frames), test_optics(frames), distance_mm=distance_mm)
+
+
+def survey_of_stack(stack: Stack, optics: Optics, *, distance_mm: float | None = None) -> Dust:
+    """Return what flattened frames tell, `survey` from there on; `test_optics` gives their optics."""
     if distance_mm is not None:
         known = Distance(distance_mm, distance_mm, distance_mm, 0)
         return found_dust(stack, replace(optics, filter_distance_mm=distance_mm), known)

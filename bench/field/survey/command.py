@@ -3,17 +3,17 @@
 from __future__ import annotations
 
 import math
-import sys
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
 
-from ....detectors.survey import Dust, Stack, stacked, survey
+from ....detectors.survey import Dust, Stack, stacked
+from ....detectors.survey.dust import survey_of_stack, test_optics
 from ...errors import YardError
 from ...visibility import Viewing
-from .advice import advice
+from .advice import advice, clear_ground
 from .frames import SensorSize, TestFrame, photographs, read_frames
 from .limit import PIECES, Statement, matched_noise, recipe_of, statement
 from .next_step import first_step, step_lines
@@ -84,7 +84,7 @@ def look(paths: Sequence[Path], asked: Asked) -> Surveyed:
     stack = stacked(shots)
     if not stack.usable.any():
         raise YardError(f"{paths[0]} shows no evenly lit screen: it is clipped or black all over; expose it anew")
-    dust = survey(shots, distance_mm=asked.distance_mm)
+    dust = survey_of_stack(stack, test_optics(shots), distance_mm=asked.distance_mm)
     return Surveyed(frames, stack, dust, lines(dust, Viewing()), tuple(advice(frames, stack, dust)))
 
 
@@ -92,7 +92,9 @@ def limit_of(done: Surveyed) -> Statement:
     """Return what may be said of grains that were not found."""
     first = done.frames[0]
     recipe = matched_noise(recipe_of(first.path, first.photograph), done.stack)
-    return statement(recipe, photographs(done.frames), done.dust, pieces=PIECES, quiet=not sys.stderr.isatty())
+    share = float(np.mean(clear_ground(done.stack, done.dust)))
+    shots = photographs(done.frames)
+    return statement(recipe, shots, done.dust, share=share, pieces=PIECES)
 
 
 def cleanliness(done: Surveyed, said: Statement) -> list[str]:

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import io
 import math
+import sys
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -27,7 +28,6 @@ from ....generators.shade import shade
 from ....generators.shadow import Shadow, cast
 from ....generators.transfer import encode
 from ...limit import size_limit
-from .advice import clear_ground
 
 SIDE_PX = 320
 """Side of the rendered pieces."""
@@ -148,9 +148,7 @@ def matched_noise(recipe: Recipe, stack: Stack) -> Recipe:
     return replace(recipe, noise=high)
 
 
-def statement(
-    recipe: Recipe, shots: Sequence[Photograph], dust: Dust, *, pieces: int, quiet: bool = False
-) -> Statement:
+def statement(recipe: Recipe, shots: Sequence[Photograph], dust: Dust, *, share: float, pieces: int) -> Statement:
     """Return the detection limit of frames like these.
 
     Parameters
@@ -159,12 +157,16 @@ def statement(
         With its noise, see `matched_noise`.
     shots
         The test frames.
+    share
+        Of the picture that is lit, not clipped, and not under a found grain.
     pieces
         Rendered pieces, of up to `GRAINS` each.
     """
-    stage = _Stage(recipe, tuple(shot.luminance() for shot in shots), dust)
+    stage = _Stage(recipe, tuple(shots), dust)
     rng = np.random.default_rng(1)
-    jobs = tqdm(total=FIRST_PIECES + pieces, unit="piece", desc="what would be missed", disable=quiet)
+    jobs = tqdm(
+        total=FIRST_PIECES + pieces, unit="piece", desc="what would be missed", disable=None, file=sys.stderr
+    )  # None: only on a terminal
     first = [stage.trial(FIRST_RANGE_UM, rng) for _ in _each(FIRST_PIECES, jobs)]
     middle = _middle(np.concatenate([t.size for t in first]), np.concatenate([t.found for t in first]))
     trials = [stage.trial((middle / SPAN, middle * SPAN), rng) for _ in _each(pieces, jobs)]
@@ -174,17 +176,12 @@ def statement(
     return Statement(
         a90_95_um=float(told["a90_95"]),
         a50_um=float(told["a50"].estimate) if "a50" in told else math.nan,
-        share=clear_share(shots, dust),
+        share=share,
         trials=len(size),
         found=int(found.sum()),
         false_per_megapixel=sum(trial.false for trial in trials) / (pieces * stage.side**2 / 1e6),
         note=str(told.get("note", "")),
     )
-
-
-def clear_share(shots: Sequence[Photograph], dust: Dust) -> float:
-    """Return the share of the picture that is lit, not clipped, and not under a found grain."""
-    return float(np.mean(clear_ground(stacked(shots), dust)))
 
 
 def _each(count: int, jobs: Any) -> Iterator[int]:
@@ -212,7 +209,7 @@ class _Stage:
     """Where trials are rendered."""
 
     recipe: Recipe
-    lights: tuple[FloatArray, ...]
+    shots: tuple[Photograph, ...]
     dust: Dust
 
     @property
@@ -230,7 +227,7 @@ class _Stage:
         free = _distance(x, y, known) > CLEARANCE * self.reach_px
         x, y, size = x[free], y[free], size[free]
         shadows = [cast(float(p), self.dust.optics, x=float(a), y=float(b)) for p, a, b in zip(size, x, y, strict=True)]
-        shots = [self._record(light, (top, left), shadows, rng) for light in self.lights]
+        shots = [self._record(shot, (top, left), shadows, rng) for shot in self.shots]
         seen = found_dust(stacked(shots), self.dust.optics, self.dust.distance)
         places = np.column_stack([seen.column("x"), seen.column("y")])
         found = _distance(x, y, places) <= self.reach_px
@@ -249,10 +246,11 @@ class _Stage:
         return np.array(places, dtype=np.float64).reshape(-1, 2) - (left, top)
 
     def _record(
-        self, light: FloatArray, corner: tuple[int, int], shadows: Sequence[Shadow], rng: np.random.Generator
+        self, shot: Photograph, corner: tuple[int, int], shadows: Sequence[Shadow], rng: np.random.Generator
     ) -> Photograph:
         top, left = corner
-        part = cv2.GaussianBlur(light[top : top + self.side, left : left + self.side], (0, 0), SMOOTH_PX)
+        piece = Photograph(shot.pixels[top : top + self.side, left : left + self.side])
+        part = cv2.GaussianBlur(piece.luminance(), (0, 0), SMOOTH_PX)
         ground = np.repeat(np.asarray(part, dtype=np.float32)[..., None], 3, axis=2)
         for shadow in shadows:
             shade(ground, shadow)

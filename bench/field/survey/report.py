@@ -33,8 +33,8 @@ def dust_lines(dust: Dust, table: Sequence[Line]) -> list[str]:
         lines += wrapped(f"left out as marks of the screen, since the frames disagree: {len(dust.doubtful)}")
     if dust.odd:
         lines += wrapped(
-            f"{len(dust.odd)} more places stay but are no round grain (crosses in the picture): fibres, rings, drops or "
-            "scratches, a long one perhaps by both ends; look at them"
+            f"{len(dust.odd)} more places stay but are no round grain (crosses in the picture): fibres, rings, drops "
+            "or scratches, a long one perhaps by both ends; look at them"
         )
     if table:
         shown = "   ".join(f"f/{number:g} {count}" for number, count in zip(F_NUMBERS, counts(table), strict=True))
