@@ -350,6 +350,8 @@ def test_what_is_said_of_a_clean_sensor():
     )
     fibre = " ".join(" ".join(clean_lines([], statement(), odd=2, limit_levels=low)).split())
     assert fibre.endswith("beside 2 places that are no grains")
+    small = " ".join(clean_lines([line(8.0), line(6.0), line(5.0)], statement(), odd=0, limit_levels=low))
+    assert "of the grains found 2 are smaller than that" in small  # than 7 µm
     unknown = " ".join(clean_lines([], statement(a90_95_um=math.inf, note="none found"), odd=0, limit_levels=()))
     assert "not known: none found" in unknown
 

@@ -69,6 +69,9 @@ def clean_lines(table: Sequence[Line], said: Statement, *, odd: int, limit_level
     )
     if said.note:
         lines += wrapped(f"  {said.note}")
+    small = sum(line.diameter_um < said.a90_95_um for line in table)
+    if small:
+        lines += wrapped(f"of the grains found {small} are smaller than that and may be noise")
     besides = f", beside {odd} places that are no grains" if odd else ""
     return lines + wrapped(_left(counts(table), limit_levels) + besides)
 

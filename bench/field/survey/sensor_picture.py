@@ -41,9 +41,9 @@ def draw_sensor(
     for line in table[:NUMBERED]:
         panel.annotate(
             str(line.number), (line.place.right_mm, line.place.up_mm), (6, 4), textcoords="offset points",
-            fontsize=8, color=INK,
+            fontsize=8, color=INK, zorder=5,
         )  # fmt: skip
-    _legend(panel)
+    _legend(panel, crosses=len(odd) > 0)
     _list(words, table)
     with path.open("xb") as file:
         figure.savefig(file, format="png")
@@ -87,9 +87,11 @@ def colour(shows_from: float | None) -> str:
     return UNSEEN if shows_from is None else COLOURS[F_NUMBERS.index(shows_from)]
 
 
-def _legend(panel: Any) -> None:
+def _legend(panel: Any, *, crosses: bool) -> None:
     shown = [panel.scatter([], [], s=40, color=c, label=f"f/{n:g}") for n, c in zip(F_NUMBERS, COLOURS, strict=True)]
     shown.append(panel.scatter([], [], s=40, color=UNSEEN, label="at none"))
+    if crosses:
+        shown += panel.plot([], [], "x", color=INK, markersize=7, linestyle="none", label="no round grain")
     panel.legend(
         handles=shown, title="shows from", ncols=len(shown), loc="upper center", bbox_to_anchor=(0.5, -0.1),
         frameon=False, fontsize=8.5, title_fontsize=8.5, handletextpad=0.1, columnspacing=1.2,
