@@ -271,11 +271,12 @@ def fit_p_value(best: Fit, size_um: FloatArray, found: NDArray[np.bool_]) -> flo
     order = np.argsort(size_um, kind="stable")
     if len(order) < 5 * BINS:
         return math.nan
-    chance = expit(best.data.design @ best.beta)
+    odds = best.data.design @ best.beta
+    found_chance, missed_chance = expit(odds), expit(-odds)  # each to its last digit, also next to certainty
     total = 0.0
     for group in np.array_split(order, BINS):
-        expected = chance[group].sum()
-        total += (found[group].sum() - expected) ** 2 / (expected * (1 - expected / len(group)))
+        expected, missed = found_chance[group].sum(), missed_chance[group].sum()
+        total += (found[group].sum() - expected) ** 2 / (expected * missed / len(group))
     return float(chi2.sf(total, BINS - 2))
 
 

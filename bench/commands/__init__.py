@@ -8,7 +8,21 @@ from __future__ import annotations
 
 from types import ModuleType
 
-from . import calibrate, check, check_photos, errors, find, guard, limit, list_all, rank, render, rolls, threshold
+from . import (
+    calibrate,
+    check,
+    check_photos,
+    errors,
+    find,
+    guard,
+    limit,
+    list_all,
+    rank,
+    render,
+    rolls,
+    survey,
+    threshold,
+)
 
 COMMANDS: dict[str, ModuleType] = {
     "rank": rank,
@@ -20,6 +34,7 @@ COMMANDS: dict[str, ModuleType] = {
     "calibrate": calibrate,
     "check": check,
     "check-photos": check_photos,
+    "survey": survey,
     "rolls": rolls,
     "render": render,
     "list": list_all,

@@ -24,6 +24,10 @@ def add(parser: argparse.ArgumentParser) -> None:
         help="which seeds; methods are judged on report (develop)",
     )  # fmt: skip
     parser.add_argument(
+        "--scenario", metavar="NAME",
+        help="instead of a suite a worked case: test frames before and after cleans, photographs between (coast-path)",
+    )  # fmt: skip
+    parser.add_argument(
         "--sheet", type=Path, metavar="FILE",
         help="instead of frames one picture: each kind of dust at each aperture, each background clean and dusty",
     )  # fmt: skip
@@ -33,6 +37,10 @@ def run(options: argparse.Namespace) -> int:
     """Do it and return the exit status."""
     from ..render_command import render_sheet, render_suite
 
+    if options.scenario is not None:
+        from ..scenario import render_scenario
+
+        return render_scenario(options.scenario, out=options.out)
     if options.sheet is not None:
         return render_sheet(options.sheet)
     return render_suite(

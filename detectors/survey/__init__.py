@@ -1,0 +1,23 @@
+"""What test frames tell: dust parted from the screen, each grain's size, the filter's distance, and what follows."""
+
+from .dust import Dust, DustGrain, survey
+from .lens import lens_evidence, lens_magnification, likely_ratio
+from .predict import Prediction, lens_ratio, predict
+from .remeasure import Measured, remeasure
+from .stack import Stack, stacked
+
+__all__ = [
+    "Dust",
+    "DustGrain",
+    "Measured",
+    "Prediction",
+    "Stack",
+    "lens_evidence",
+    "lens_magnification",
+    "lens_ratio",
+    "likely_ratio",
+    "predict",
+    "remeasure",
+    "stacked",
+    "survey",
+]
