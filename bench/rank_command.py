@@ -13,7 +13,7 @@ from .cells import Table
 from .choice import Choice, Wish, choose, read_choice, write_choice
 from .errors import YardError
 from .export import case_frame, ranking_frame, write_csv
-from .run import fill, stored_table
+from .run import Means, fill, stored_table
 from .store import ResultRow, Store, open_store
 from .suite import Suite
 from .suite_file import load_suite
@@ -26,7 +26,7 @@ def rank(
     photos: Path | None,
     detectors: Sequence[str],
     out: Path | None,
-    workers: int | None,
+    means: Means,
 ) -> int:
     """Run a suite, print its ranking, write its folder. Returns the exit status: 1 if a detector failed."""
     suite = load_suite(spec)
@@ -35,7 +35,7 @@ def rank(
     for note in suite.notes():
         print(f"moteyard: {note}", file=sys.stderr)
     folder = out or default_folder(suite, photos)
-    store = fill(folder, suite, list(detectors) or names(), workers=workers)
+    store = fill(folder, suite, list(detectors) or names(), means=means)
     try:
         table, failures = stored_table(store)
         shown = boards(table)

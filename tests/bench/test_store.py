@@ -37,14 +37,14 @@ def test_rows_come_back(store):
     assert frame.counted == 1
     assert frame.truth["x"].tolist() == [3.5, 9.0]
     assert result.spots["score"].tolist() == [4.5]
-    assert store.done() == {("s1", "dog-1-abc")}
+    assert store.answered("s1") == {"dog-1-abc"}
 
 
 def test_a_failed_result_is_tried_again(store):
     store.add(frame_row(), [result_row(problem="ValueError: no")])
-    assert store.done() == set()
+    assert store.answered("s1") == set()
     store.add(frame_row(), [result_row()])
-    assert store.done() == {("s1", "dog-1-abc")}
+    assert store.answered("s1") == {"dog-1-abc"}
     assert len(list(store.results())) == 1
 
 
