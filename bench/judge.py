@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..detectors.check import check_answer
-from ..detectors.contract import Detector, Spots
+from ..detectors.contract import Detector, Photograph, Spots
 from ..detectors.registry import fingerprint, load
 from ..generators.scene import Frame, Scene, render
 from .allowance import Allowance, kept_to
@@ -77,7 +77,8 @@ def run_job(job: Job, allowance: Allowance | None = None) -> tuple[FrameRow, lis
     frame = render(Scene.from_json(job.scene))
     render_s = time.perf_counter() - started
     row = frame_row(frame, ground=job.ground, viewing=job.viewing, render_s=render_s)
-    return row, [judge(frame, row, _seat(spec), allowance) for spec in job.detectors]
+    shot = photograph(frame)
+    return row, [judge(frame, row, shot=shot, seat=_seat(spec), allowance=allowance) for spec in job.detectors]
 
 
 def frame_row(frame: Frame, *, ground: str, viewing: Viewing, render_s: float) -> FrameRow:
@@ -113,9 +114,8 @@ def _truth_table(frame: Frame, viewing: Viewing) -> NDArray[Any]:
     return table
 
 
-def judge(frame: Frame, row: FrameRow, seat: Seat, allowance: Allowance | None = None) -> ResultRow:
-    """Put one detector on a frame. Whatever it raises becomes the row's problem."""
-    shot = photograph(frame)
+def judge(frame: Frame, row: FrameRow, *, shot: Photograph, seat: Seat, allowance: Allowance | None) -> ResultRow:
+    """Put one detector on a frame as the photograph `shot`. Whatever it raises becomes the row's problem."""
     try:
         with kept_to(allowance) if allowance else nullcontext():
             wall, cpu = time.perf_counter(), time.process_time()

@@ -299,6 +299,8 @@ def _groups(edges: _Edges) -> list[_Edges]:
 
 def _assign_group(edges: _Edges) -> IntArray:
     """Return which of the pairs of one group make its best assignment."""
+    if len(edges.truth) == 1:  # as most are
+        return np.zeros(1, dtype=np.intp)
     truths, row = np.unique(edges.truth, return_inverse=True)
     spots, column = np.unique(edges.spot, return_inverse=True)
     cost = np.full((len(truths), len(spots)), min(len(truths), len(spots)) + 1.0)

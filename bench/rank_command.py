@@ -13,11 +13,12 @@ from .cells import Table
 from .choice import Choice, Wish, choose, read_choice, write_choice
 from .errors import YardError
 from .export import case_frame, ranking_frame, write_csv
+from .gaps import gaps
 from .run import Means, fill, stored_table
 from .store import ResultRow, Store, open_store
 from .suite import Suite
 from .suite_file import load_suite
-from .terminal import board_lines, choice_lines, failure_lines, legend, wrapped
+from .terminal import board_lines, choice_lines, failure_lines, gap_lines, legend, wrapped
 
 
 def rank(
@@ -28,7 +29,7 @@ def rank(
     out: Path | None,
     means: Means,
 ) -> int:
-    """Run a suite, print its ranking, write its folder. Returns the exit status: 1 if a detector failed."""
+    """Run a suite, print its ranking, write its folder. Returns the exit status: 1 if its board lacks frames."""
     suite = load_suite(spec)
     if photos is not None:
         suite = suite.with_photographs(photos)
@@ -38,12 +39,15 @@ def rank(
     store = fill(folder, suite, list(detectors) or names(), means=means)
     try:
         table, failures = stored_table(store)
+        lacking = gaps(store, suite)
         shown = boards(table)
         choice = _write(folder, store, table, shown=shown, failures=failures)
     finally:
         store.close()
-    _print(suite, folder, shown=shown, failures=failures, choice=choice)
-    return 1 if failures else 0
+    _print(suite, folder, shown=shown, choice=choice)
+    if lacking:
+        print("\n".join([*failure_lines(failures), *gap_lines(lacking)]), file=sys.stderr)
+    return 1 if lacking else 0
 
 
 def default_folder(suite: Suite, photos: Path | None) -> Path:
@@ -92,7 +96,6 @@ def _print(
     folder: Path,
     *,
     shown: Sequence[Board],
-    failures: Sequence[ResultRow],
     choice: Choice | None,
 ) -> None:
     parts = [[f"{suite.name} version {suite.version}: {suite.summary}"], *map(board_lines, shown)]
@@ -101,10 +104,6 @@ def _print(
         where = [*wrapped(f"written to {folder}: {written}"), f"next: moteyard find PHOTO… --from {folder}"]
         parts += [legend(), choice_lines(choice), where]
     print("\n\n".join("\n".join(part) for part in parts))
-    if not shown and not failures:
-        raise YardError(f"{folder} holds no method that has every frame; run the same command again to go on")
-    if failures:
-        print("\n".join(failure_lines(failures)), file=sys.stderr)
 
 
 def choose_threshold(folder: Path, *, detector: str | None, wish: Wish, out: Path | None) -> int:

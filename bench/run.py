@@ -3,13 +3,11 @@
 from __future__ import annotations
 
 import json
-import platform
 import random
 import re
 import sys
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
-from importlib.metadata import version
+from dataclasses import dataclass, field
 from pathlib import Path
 
 from tqdm import tqdm
@@ -23,13 +21,12 @@ from .crew import Crew, LocalCrew
 from .engine import cores, drive
 from .errors import YardError
 from .judge import Job
+from .provenance import library_versions, machine
 from .store import ResultRow, Store
 from .suite import Suite
 
 _NAME = re.compile(r"[A-Za-z0-9_.-]{1,24}")
 """Names stand in tables, files and pages: short, and of one line."""
-
-_VERSIONED = ("moteyard", "numpy", "scipy", "scikit-image", "opencv-python", "pandas")
 
 
 def fingerprints(specs: Sequence[str]) -> dict[str, str]:
@@ -70,7 +67,7 @@ class Means:
 
     workers: int | None = None
     scheduler: str | None = None
-    allowance: Allowance = Allowance()
+    allowance: Allowance = field(default_factory=Allowance)
 
     def crew(self) -> Crew:
         """Return who does the jobs."""
@@ -165,16 +162,6 @@ def _write_card(store: Store, suite: Suite, specs: Sequence[str], marks: Mapping
     # Added to, not replaced: methods already in the folder stay on its board.
     store.add_to_note("fingerprints", marks)
     store.add_to_note("specs", dict(zip(marks, specs, strict=True)))
-
-
-def library_versions() -> str:
-    """Return this version and those of the libraries that pixels and scores depend on."""
-    return "; ".join(f"{name} {version(name)}" for name in _VERSIONED)
-
-
-def machine() -> str:
-    """Return system, processor and Python."""
-    return f"{platform.system()} {platform.machine()}, Python {platform.python_version()}"
 
 
 def stored_table(store: Store) -> tuple[Table, list[ResultRow]]:

@@ -186,6 +186,12 @@ class Store:
         rows = self._db.execute("SELECT fingerprint FROM result WHERE scene = ? AND problem IS NULL", (scene,))
         return {str(fingerprint) for (fingerprint,) in rows}
 
+    def looks_of(self, fingerprint: str) -> tuple[set[str], set[str]]:
+        """Return the scenes on which one detector's code has an answer, and all on which it was tried."""
+        rows = self._db.execute("SELECT scene, problem IS NULL FROM result WHERE fingerprint = ?", (fingerprint,))
+        tried = [(str(scene), bool(fine)) for scene, fine in rows]
+        return {scene for scene, fine in tried if fine}, {scene for scene, _ in tried}
+
     def add(self, frame: FrameRow | None, results: Sequence[ResultRow]) -> None:
         """Write a frame and its results in one transaction.
 
