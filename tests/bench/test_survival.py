@@ -1,19 +1,25 @@
-"""Runs outlive kill −9, company and a full disk: what is stored stays, what is missing is done, nothing is mixed."""
+"""Runs outlive kill −9, company, a full disk and lost machines: what is stored stays, what is missing is done."""
 
+import json
 import os
+import signal
 import sqlite3
 import subprocess
 import sys
 import time
 from contextlib import closing
+from importlib.util import find_spec
 from pathlib import Path
 
 import pandas as pd
 import pytest
 
+from moteyard.bench import cluster
+from moteyard.bench.allowance import Allowance
 from moteyard.bench.cells import Record
 from moteyard.bench.crew import QUEUE
 from moteyard.bench.engine import run_jobs
+from moteyard.bench.errors import YardError
 from moteyard.bench.export import case_frame
 from moteyard.bench.judge import Job
 from moteyard.bench.run import stored_table
@@ -197,3 +203,64 @@ def test_a_disk_that_is_really_full(tmp_path, undisturbed):
         assert store.execute("PRAGMA integrity_check").fetchone() == ("ok",)
         assert 0 < store.execute("SELECT count(*) FROM result").fetchone()[0] < FRAMES
     pd.testing.assert_frame_equal(final_table(folder), undisturbed)
+
+
+needs_dask = pytest.mark.skipif(find_spec("distributed") is None, reason="needs the extra: moteyard[cluster]")
+
+
+def dask(*words, log):
+    environment = os.environ | {LOG: str(log), "OMP_NUM_THREADS": "1"}
+    return subprocess.Popen(
+        [sys.executable, "-m", "dask", *words, "--no-dashboard"],
+        env=environment, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL,
+    )  # fmt: skip
+
+
+@needs_dask
+def test_a_cluster_loses_a_worker_and_no_row(tmp_path, undisturbed):
+    folder, card, log = tmp_path / "run", tmp_path / "scheduler.json", tmp_path / "calls"
+    log.touch()
+    where = ["--scheduler-file", str(card)]
+    crowd = [dask("scheduler", "--host", "127.0.0.1", "--port", "0", *where, log=log)]
+    try:
+        crowd += [dask("worker", "--no-nanny", "--nthreads", "1", *where, log=log) for _ in range(2)]
+        deadline = time.monotonic() + PATIENCE_S
+        while not card.is_file():
+            assert time.monotonic() < deadline
+            time.sleep(0.05)
+        address = json.loads(card.read_text(encoding="utf-8"))["address"]
+        run = Filling(folder, "--scheduler", address)
+        run.log = log
+        run.until(lambda: len(stored(folder)) >= 3)
+        victim = run.calls()[-1][2]
+        assert victim in {worker.pid for worker in crowd[1:]}, "the detector does not run below a worker of dask"
+        os.kill(victim, signal.SIGKILL)
+        assert len(stored(folder)) < FRAMES, "the run was over before a worker was killed"
+        status, said = run.ends()
+        assert status == 0, said
+    finally:
+        for process in crowd:
+            process.kill()  # asked to end together with their scheduler, workers of dask may hang
+            process.wait(timeout=10)
+    assert len(run.calls()) - FRAMES <= QUEUE * 2, "more was done again than was in flight"
+    pd.testing.assert_frame_equal(final_table(folder), undisturbed)
+    assert_gone({pid for _, pid, _ in run.calls()})
+
+
+@needs_dask
+def test_a_scheduler_that_is_not_there_is_one_sentence(monkeypatch):
+    monkeypatch.setattr(cluster, "GREETING_S", 0.5)
+    with pytest.raises(YardError, match=r"no dask scheduler answers at tcp://127\.0\.0\.1:9; start one"):
+        cluster.ClusterCrew("tcp://127.0.0.1:9", Allowance(), "")
+
+
+def test_without_dask_the_extra_is_named(monkeypatch):
+    monkeypatch.setitem(sys.modules, "distributed", None)
+    with pytest.raises(YardError, match=r"pip install 'moteyard\[cluster\]'"):
+        cluster.ClusterCrew("tcp://127.0.0.1:9", Allowance(), "")
+
+
+def test_a_worker_with_other_versions_is_refused():
+    orders = cluster.Orders("run", "numpy 1.0", Allowance())
+    with pytest.raises(YardError, match=r"a worker has moteyard .* where this run has numpy 1\.0"):
+        cluster.do_job(None, orders)
