@@ -192,6 +192,12 @@ class Store:
         tried = [(str(scene), bool(fine)) for scene, fine in rows]
         return {scene for scene, fine in tried if fine}, {scene for scene, _ in tried}
 
+    def counts(self) -> tuple[int, int, int]:
+        """Return the numbers of frames, of results and of those that failed."""
+        (frames,) = self._db.execute("SELECT count(*) FROM frame").fetchone()
+        results, failed = self._db.execute("SELECT count(*), count(problem) FROM result").fetchone()
+        return int(frames), int(results), int(failed)
+
     def add(self, frame: FrameRow | None, results: Sequence[ResultRow]) -> None:
         """Write a frame and its results in one transaction.
 

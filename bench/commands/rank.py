@@ -37,7 +37,7 @@ def run(options: argparse.Namespace) -> int:
     """Do it and return the exit status."""
     from ..allowance import Allowance  # each command pays for its own imports only
     from ..errors import YardError
-    from ..rank_command import rank
+    from ..rerun import rank
     from ..run import Means
 
     if options.scheduler is not None and options.workers is not None:

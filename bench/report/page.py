@@ -35,7 +35,7 @@ def write_page(
         loader=FileSystemLoader(_HERE), autoescape=True, undefined=StrictUndefined, trim_blocks=True
     )
     environment.filters |= {"share": _share, "percent": _percent}
-    hidden = {"scenes", "fingerprints", "specs", "format"}
+    hidden = {"scenes", "fingerprints", "specs", "format", "answer"}
     text = environment.get_template("page.html").render(
         boards=shown,
         choice=choice,

@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 from PIL import Image
 
+from moteyard.bench.boards import boards
 from moteyard.bench.choice import read_choice
 from moteyard.bench.cli import main
 from moteyard.bench.coco import coco
@@ -69,6 +70,20 @@ def test_the_rerun_does_only_what_is_missing(result, capsys):
     assert main(["rank", TINY, "--out", str(result), *_detectors("dog")]) == 0
     assert (result / "ranking.csv").read_bytes() == before
     assert "look/s" not in capsys.readouterr().err
+
+
+def test_a_rerun_shows_the_answer_it_has_and_makes_it_anew_where_anything_changed(result, capsys, monkeypatch):
+    words = ["rank", TINY, "--out", str(result)]
+    assert main([*words, *_detectors("dog", "matched")]) == 0
+    first = capsys.readouterr().out
+    made = []
+    monkeypatch.setattr("moteyard.bench.rank_command.boards", lambda table: made.append(1) or boards(table))
+    assert main([*words, *_detectors("dog")]) == 0
+    assert (capsys.readouterr().out, made) == (first, [])
+    (result / "threshold.json").write_text("{}", encoding="utf-8")
+    assert main([*words, *_detectors("dog")]) == 0
+    assert (capsys.readouterr().out, made) == (first, [1])
+    assert read_choice(result).method == "matched"
 
 
 def test_workers_and_a_scheduler_exclude_each_other(capsys):
