@@ -103,7 +103,8 @@ def _memory_limit(gigabytes: float | None) -> Iterator[None]:
 def _held_bytes() -> int | None:
     """Return what the process holds now, counted as RLIMIT_DATA does; None on other systems than Linux."""
     try:
-        text = Path("/proc/self/statm").read_text(encoding="ascii")
+        with open("/proc/self/statm", "rb", buffering=0) as file:
+            text = file.read()
     except OSError:
         return None
     return int(text.split()[5]) * os.sysconf("SC_PAGE_SIZE")

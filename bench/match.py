@@ -277,8 +277,9 @@ class _Pairing:
 def _assign(edges: _Edges, spots: int) -> Matching:
     truth_of_spot = np.full(spots, NO_TRUTH, dtype=np.intp)
     distance = np.full(spots, np.nan)
-    for group in _groups(edges):
-        pairs = group.take(_assign_group(group))
+    alone = (np.bincount(edges.truth)[edges.truth] == 1) & (np.bincount(edges.spot)[edges.spot] == 1)
+    groups = _groups(edges.take(~alone))
+    for pairs in (edges.take(alone), *(group.take(_assign_group(group)) for group in groups)):
         truth_of_spot[pairs.spot] = pairs.truth
         distance[pairs.spot] = pairs.distance_px
     return Matching(truth_of_spot, distance)
@@ -299,8 +300,6 @@ def _groups(edges: _Edges) -> list[_Edges]:
 
 def _assign_group(edges: _Edges) -> IntArray:
     """Return which of the pairs of one group make its best assignment."""
-    if len(edges.truth) == 1:  # as most are
-        return np.zeros(1, dtype=np.intp)
     truths, row = np.unique(edges.truth, return_inverse=True)
     spots, column = np.unique(edges.spot, return_inverse=True)
     cost = np.full((len(truths), len(spots)), min(len(truths), len(spots)) + 1.0)
