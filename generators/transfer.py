@@ -49,7 +49,8 @@ def decode(pixels: NDArray[Any], encoding: str) -> FloatArray:
     if pixels.dtype == np.uint8 and pixels.ndim in (2, 3) and pixels.size:
         from .cv import cv2  # the same values from the same table, many times sooner
 
-        return np.asarray(cv2.LUT(np.ascontiguousarray(pixels), table)).reshape(pixels.shape)
+        light = cv2.LUT(np.ascontiguousarray(pixels), table).reshape(pixels.shape)
+        return np.asarray(light, dtype=np.float32)
     return np.asarray(table[pixels])
 
 

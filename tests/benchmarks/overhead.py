@@ -1,6 +1,7 @@
 """What the harness costs beside rendering and detecting: overhead, two cores against one, cached reruns, memory.
 
-Run by hand: OMP_NUM_THREADS=1 OPENBLAS_NUM_THREADS=1 python tests/benchmarks/overhead.py [cost] [cores] [cached] [memory]
+Run by hand: OMP_NUM_THREADS=1 OPENBLAS_NUM_THREADS=1 python tests/benchmarks/overhead.py [PART…]
+The parts are cost, cores, cached and memory.
 
 Frames are those of `standard`, smaller where memory is measured. Others on the machine disturb wall-clock times; CPU
 times hardly, and parts of a frame are timed one after the other, so what disturbs one disturbs all.
@@ -69,9 +70,8 @@ def cost():
     for part, value in spent.items():
         print(f"  {part:<34}{1000 * value / len(made):8.1f} ms a frame {100 * value / base:7.2f} %")
     parent = parents_part()
-    print(
-        f"  {'parent: queue, store, bar':<34}{1000 * parent:8.1f} ms a frame {100 * parent * len(made) / base:7.2f} %"
-    )
+    share = 100 * parent * len(made) / base
+    print(f"  {'parent: queue, store, bar':<34}{1000 * parent:8.1f} ms a frame {share:7.2f} %")
     overhead = (sum(spent.values()) + parent * len(made)) / base - 1
     print(f"overhead: {100 * overhead:.1f} % of rendering and detecting (target 5)")
 
