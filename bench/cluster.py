@@ -127,7 +127,7 @@ class ClusterCrew:
 
     def close(self) -> None:
         """Let the workers' processes of this run go."""
-        self._client.run(dismiss, self._orders.run)
+        self._client.run(dismiss, self._orders.run, on_error="ignore")
         self._client.close()
 
     def stop(self) -> None:
@@ -156,6 +156,7 @@ def _crew(orders: Orders) -> Crew:
             if len(_crews) >= CREWS:
                 _crews.pop(next(iter(_crews))).stop()
             _crews[orders.run] = LocalCrew(_threads(), orders.allowance)
+            atexit.register(dismiss, orders.run)
         return _crews[orders.run]
 
 
@@ -183,9 +184,3 @@ def dismiss(run: str) -> None:
         crew = _crews.pop(run, None)
     if crew is not None:
         crew.stop()
-
-
-@atexit.register
-def _dismiss_all() -> None:
-    for run in list(_crews):
-        dismiss(run)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Iterable, Iterator
+from collections.abc import Generator, Iterable, Iterator
 from concurrent.futures import FIRST_COMPLETED, Future, wait
 from dataclasses import replace
 from functools import cache
@@ -34,7 +34,7 @@ def run_jobs(jobs: Iterable[Job], *, workers: int, allowance: Allowance | None =
     yield from drive(jobs, LocalCrew(workers, allowance or Allowance()))
 
 
-def drive(jobs: Iterable[Job], crew: Crew) -> Iterator[Outcome]:
+def drive(jobs: Iterable[Job], crew: Crew) -> Generator[Outcome, None, None]:
     """Yield the outcome of each job as it completes, in no order, and let the crew go in the end.
 
     A job whose process dies or hangs is tried again one detector at a time, so that only the guilty one

@@ -7,6 +7,7 @@ import random
 import re
 import sys
 from collections.abc import Iterator, Mapping, Sequence
+from contextlib import closing
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -122,8 +123,10 @@ def fill(folder: Path, suite: Suite, specs: Sequence[str], *, means: Means) -> S
     jobs = Missing(store, suite, specs, marks=list(marks.values()))
     if not jobs.looks:
         return store
-    with tqdm(total=jobs.looks, unit="look", desc=suite.name, file=sys.stderr) as bar:
-        for frame, results in drive(jobs, means.crew()):
+    crew = means.crew()
+    bar = tqdm(total=jobs.looks, unit="look", desc=suite.name, file=sys.stderr)
+    with bar, closing(drive(jobs, crew)) as outcomes:
+        for frame, results in outcomes:
             _check_marks(results, marks)
             store.add(frame, results)
             bar.update(len(results))

@@ -1,7 +1,7 @@
 """What the harness costs beside rendering and detecting: overhead, two cores against one, cached reruns, memory.
 
 Run by hand: OMP_NUM_THREADS=1 OPENBLAS_NUM_THREADS=1 python tests/benchmarks/overhead.py [PART…]
-The parts are cost, cores, cached and memory.
+The parts are cost, cores, cluster, cached and memory.
 
 Frames are those of `standard`, smaller where memory is measured. Others on the machine disturb wall-clock times; CPU
 times hardly, and parts of a frame are timed one after the other, so what disturbs one disturbs all.
@@ -9,7 +9,9 @@ times hardly, and parts of a frame are timed one after the other, so what distur
 
 import dataclasses
 import itertools
+import json
 import multiprocessing
+import pickle
 import resource
 import subprocess
 import sys
@@ -21,9 +23,11 @@ from pathlib import Path
 import cv2
 
 from moteyard.bench.allowance import Allowance
+from moteyard.bench.cluster import ClusterCrew
 from moteyard.bench.crew import QUEUE, LocalCrew
 from moteyard.bench.engine import drive
-from moteyard.bench.judge import frame_row, judge, photograph, seat_of
+from moteyard.bench.judge import Job, frame_row, judge, photograph, seat_of
+from moteyard.bench.provenance import library_versions
 from moteyard.bench.run import Means, Missing, fill, fingerprints
 from moteyard.bench.store import Store
 from moteyard.bench.suite_file import load_suite
@@ -104,7 +108,7 @@ def cached():
 
 def cores():
     """Frames a second with two workers against one, and the part of the time in which workers had work."""
-    made, rates = suite(32, 900), {}
+    made, rates = suite(32, 600), {}
     for workers in (1, 2, 1, 2):
         rate, cpu, busy = throughput(made, workers)
         rates.setdefault(workers, []).append((rate, cpu))
@@ -123,8 +127,7 @@ def throughput(made, workers):
     """
     with tempfile.TemporaryDirectory() as folder:
         store, marks = Store(Path(folder) / "run.sqlite"), []
-        jobs = Missing(store, made, ["matched", "dog"], marks=list(fingerprints(["matched", "dog"]).values()))
-        for frame, rows in drive(jobs, LocalCrew(workers, Allowance())):
+        for frame, rows in drive(missing(store, made), LocalCrew(workers, Allowance())):
             store.add(frame, rows)
             marks.append((time.perf_counter(), *schedule()))
         store.close()
@@ -135,11 +138,48 @@ def throughput(made, workers):
     return frames / wall, cpu / frames, (cpu + waited) / (workers * wall)
 
 
+def missing(store, made):
+    return Missing(store, made, ["matched", "dog"], marks=list(fingerprints(["matched", "dog"]).values()))
+
+
 def schedule():
     """Return seconds that the workers ran, and that they waited for a core (Linux's schedstat)."""
     texts = [Path(f"/proc/{child.pid}/schedstat").read_text() for child in multiprocessing.active_children()]
     ran, waited = zip(*(map(int, text.split()[:2]) for text in texts), strict=True)
     return sum(ran) / 1e9, sum(waited) / 1e9
+
+
+def cluster():
+    """Frames a second of one and two workers of dask on loopback, and bytes that travel for a frame."""
+    made = suite(32, 600)
+    for workers in (1, 2, 1, 2):
+        with tempfile.TemporaryDirectory() as folder:
+            card = Path(folder) / "scheduler.json"
+            crowd = [dask("scheduler", "--host", "127.0.0.1", "--port", "0", "--scheduler-file", card)]
+            crowd += [dask("worker", "--no-nanny", "--nthreads", "1", "--scheduler-file", card) for _ in range(workers)]
+            try:
+                while not card.is_file():
+                    time.sleep(0.1)
+                crew = ClusterCrew(json.loads(card.read_text())["address"], Allowance(), library_versions())
+                store, marks, sizes = Store(Path(folder) / "run.sqlite"), [], []
+                jobs = missing(store, made)
+                for frame, rows in drive(jobs, crew):
+                    store.add(frame, rows)
+                    marks.append(time.perf_counter())
+                    sizes.append(len(pickle.dumps((frame, rows))))
+                sent = len(pickle.dumps(Job(frame.recipe, frame.ground, ("matched", "dog"), made.viewing)))
+                store.close()
+            finally:
+                for process in crowd:
+                    process.kill()
+                    process.wait()
+        rate = (len(marks) - 2 * QUEUE * workers - 1) / (marks[-1 - QUEUE * workers] - marks[QUEUE * workers])
+        print(f"  {workers} workers: {rate:.2f} frames/s; {sent} bytes out, {sum(sizes) / len(sizes):.0f} back a frame")
+
+
+def dask(*words):
+    command = [sys.executable, "-m", "dask", *map(str, words), "--no-dashboard"]
+    return subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
 
 
 def memory():
@@ -178,7 +218,7 @@ def resident(pid, key):
     return next((int(line.split()[1]) / 1024 for line in lines if line.startswith(key)), 0.0)
 
 
-PARTS = {"cost": cost, "cores": cores, "cached": cached, "memory": memory}
+PARTS = {"cost": cost, "cores": cores, "cluster": cluster, "cached": cached, "memory": memory}
 
 
 def main(wanted):
