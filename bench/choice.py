@@ -8,7 +8,6 @@ from __future__ import annotations
 import hashlib
 import json
 import math
-import os
 from collections.abc import Sequence
 from dataclasses import asdict, dataclass
 from pathlib import Path
@@ -20,6 +19,7 @@ from scipy.stats import binom
 from .cells import Record, Table, f_numbers, grounds, where
 from .errors import YardError
 from .order_threshold import frame_statistic, frames_needed, quiet_threshold
+from .whole_file import whole_file
 
 FORMAT = 3
 """Version of the file that `write_choice` writes."""
@@ -186,9 +186,8 @@ def _tried(held_out: Sequence[Record], threshold: float, wish: Wish) -> dict[str
 def write_choice(choice: Choice, path: Path) -> None:
     """Write a choice as JSON, whole or not at all; numbers that JSON lacks (inf, nan) become strings."""
     text = json.dumps({"format": FORMAT, **_plain(asdict(choice))}, indent=2)
-    scratch = path.with_suffix(".part")
-    scratch.write_text(text + "\n", encoding="utf-8")
-    os.replace(scratch, path)
+    with whole_file(path) as scratch:
+        scratch.write_text(text + "\n", encoding="utf-8")
 
 
 def _plain(value: Any) -> Any:

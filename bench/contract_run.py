@@ -12,7 +12,7 @@ from typing import Any
 from ..detectors.check import ContractError
 from ..detectors.contract_checks import CHECKS
 from ..detectors.registry import load
-from .engine import _cause, _settle
+from .crew import cause, settle
 
 TIME_LIMIT_S = 60.0
 """Time that one check may take before it is stopped: the slowest shipped method needs two seconds."""
@@ -44,7 +44,7 @@ def contract_verdicts(spec: str, *, time_limit_s: float = TIME_LIMIT_S) -> Itera
     """Yield the verdict of each check on a detector, in their order."""
     from pebble import ProcessPool  # keeps the command line quick to start
 
-    pool: Any = ProcessPool(max_workers=1, context=multiprocessing.get_context("spawn"), initializer=_settle)
+    pool: Any = ProcessPool(max_workers=1, context=multiprocessing.get_context("spawn"), initializer=settle)
     stopped = 0
     try:
         for name, check in CHECKS.items():
@@ -68,7 +68,7 @@ def _tried(pool: Any, spec: str, name: str, time_limit_s: float) -> tuple[str | 
     except TimeoutError:
         return f"took longer than {time_limit_s:g} s and was stopped", False
     except ProcessExpired as error:
-        return f"took its process down ({_cause(error.exitcode)})", True
+        return f"took its process down ({cause(error.exitcode)})", True
 
 
 def _problem(spec: str, name: str) -> str | None:

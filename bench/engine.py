@@ -1,30 +1,27 @@
-"""Running jobs on several cores so that no detector can take the run down with it."""
+"""Driving jobs through a crew so that no detector can take the run down with it."""
 
 from __future__ import annotations
 
-import ctypes
-import multiprocessing
 import os
-import signal
-import sys
-from collections.abc import Iterator, Sequence
+from collections.abc import Generator, Iterable, Iterator
 from concurrent.futures import FIRST_COMPLETED, Future, wait
 from dataclasses import replace
+from functools import cache
 from typing import Any
 
 from ..generators.scene import Scene
-from .judge import Job, failed, run_job
+from .allowance import Allowance
+from .crew import Crew, LocalCrew
+from .judge import Job, failed, seat_of
 from .store import FrameRow, ResultRow
 
 Outcome = tuple[FrameRow | None, list[ResultRow]]
 
-TIME_LIMIT_S = 120.0
-"""Time that one detector may take on one frame before it is stopped."""
+PATIENCE = 3
+"""Times that a detector may take its process down or hang before its remaining frames are failed untried."""
 
-_THREAD_VARIABLES = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "NUMEXPR_NUM_THREADS")
-
-_DIE_WITH_PARENT = 1
-"""PR_SET_PDEATHSIG of Linux's prctl(2)."""
+BREATH_S = 5.0
+"""How long to wait for a job before the crew is asked again how many it can take."""
 
 
 def cores() -> int:
@@ -32,77 +29,58 @@ def cores() -> int:
     return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
 
 
-def _settle() -> None:
-    """Prepare a worker: one thread each, gone when the parent is gone, deaf to the terminal's Ctrl-C.
-
-    What a detector prints goes to the error stream: the output is the parent's table.
-    """
-    sys.stdout = sys.stderr
-    signal.signal(signal.SIGINT, signal.SIG_IGN)
-    if os.name == "posix" and os.uname().sysname == "Linux":
-        ctypes.CDLL(None).prctl(_DIE_WITH_PARENT, signal.SIGKILL)
-    from ..generators.cv import cv2  # in the worker, not at start-up
-
-    cv2.setNumThreads(1)
+def run_jobs(jobs: Iterable[Job], *, workers: int, allowance: Allowance | None = None) -> Iterator[Outcome]:
+    """Yield the outcome of each job as it completes, in no order, from processes of this machine; see `drive`."""
+    yield from drive(jobs, LocalCrew(workers, allowance or Allowance()))
 
 
-def run_jobs(jobs: Sequence[Job], *, workers: int, time_limit_s: float = TIME_LIMIT_S) -> Iterator[Outcome]:
-    """Yield the outcome of each job as it completes, in no order.
+def drive(jobs: Iterable[Job], crew: Crew) -> Generator[Outcome, None, None]:
+    """Yield the outcome of each job as it completes, in no order, and let the crew go in the end.
 
     A job whose process dies or hangs is tried again one detector at a time, so that only the guilty one
-    gets a failed row; from then on it runs alone, and after `PATIENCE` failures it is given up. At most two jobs
-    a worker are in flight, so memory does not grow with their number.
+    gets a failed row; from then on it runs alone, and after `PATIENCE` failures it is given up. Jobs are taken from
+    `jobs` as there is room for them, so memory does not grow with their number.
 
     Raises
     ------
     Exception
         Whatever the rendering itself raises: that is the yard's fault, not a detector's.
     """
-    from pebble import ProcessPool  # keeps the command line quick to start
-
-    for variable in _THREAD_VARIABLES:
-        os.environ.setdefault(variable, "1")
-    context = multiprocessing.get_context("spawn")
-    pool: Any = ProcessPool(max_workers=workers, context=context, initializer=_settle)
     try:
-        yield from _drive(pool, list(jobs), in_flight=2 * workers, time_limit_s=time_limit_s)
+        yield from _drive(iter(jobs), crew)
     except BaseException:
-        pool.stop()
-        pool.join()
+        crew.stop()
         raise
-    pool.close()
-    pool.join()
+    crew.close()
 
 
-PATIENCE = 3
-"""Times that a detector may take its process down or hang before its remaining frames are failed untried."""
-
-
-def _drive(pool: Any, waiting: list[Job], *, in_flight: int, time_limit_s: float) -> Iterator[Outcome]:
-    waiting.reverse()
+def _drive(fresh: Iterator[Job], crew: Crew) -> Iterator[Outcome]:
+    again: list[Job] = []
     flying: dict[Future[Any], Job] = {}
     guilt = _Guilt()
-    while waiting or flying:
-        while waiting and len(flying) < in_flight:
-            job = waiting.pop()
+    while True:
+        while len(flying) < crew.room() and (job := again.pop() if again else next(fresh, None)) is not None:
             apart = guilt.apart(job)
             if apart:
-                waiting.extend(reversed(apart))
+                again.extend(reversed(apart))
             elif guilt.is_given_up(job):
-                yield None, _failures(job, f"given up after {PATIENCE} failures: {guilt.problem(job)}")
+                yield None, guilt.failures(job, f"given up after {PATIENCE} failures: {guilt.problem(job)}")
             else:
-                limit = time_limit_s * max(1, len(job.detectors))
-                flying[pool.schedule(run_job, args=(job,), timeout=limit)] = job
-        for future in wait(flying, return_when=FIRST_COMPLETED).done if flying else ():
+                flying[crew.submit(job)] = job
+        if not flying:
+            return
+        for future in wait(flying, timeout=BREATH_S, return_when=FIRST_COMPLETED).done:
             job = flying.pop(future)
-            row, results, problem = _land(future)
-            if problem is None:
-                yield row, results
+            landing = crew.land(future)
+            if landing is None:
+                again.append(job)
+            elif landing.problem is None:
+                yield landing.frame, landing.results
             elif len(job.detectors) > 1:
-                waiting.extend(replace(job, detectors=(spec,)) for spec in job.detectors)
+                again.extend(replace(job, detectors=(spec,)) for spec in job.detectors)
             else:
-                guilt.add(job, problem)
-                yield None, _failures(job, problem)
+                guilt.add(job, landing.problem)
+                yield None, guilt.failures(job, landing.problem)
 
 
 class _Guilt:
@@ -110,6 +88,7 @@ class _Guilt:
 
     def __init__(self) -> None:
         self._problems: dict[str, list[str]] = {}
+        self._seat_of = cache(seat_of)  # of this run: a file may change before the next
 
     def add(self, job: Job, problem: str) -> None:
         for spec in job.detectors:
@@ -130,31 +109,6 @@ class _Guilt:
     def problem(self, job: Job) -> str:
         return self._problems[job.detectors[0]][0]
 
-
-def _failures(job: Job, problem: str) -> list[ResultRow]:
-    scene = Scene.from_json(job.scene).digest
-    return [failed(scene, spec, problem=problem) for spec in job.detectors]
-
-
-def _land(future: Future[Any]) -> tuple[FrameRow | None, list[ResultRow], str | None]:
-    """Return a finished job's outcome, or what took it down."""
-    from pebble import ProcessExpired
-
-    try:
-        row, results = future.result()
-        return row, results, None
-    except TimeoutError:
-        problem = "took longer than the time limit and was stopped"
-    except ProcessExpired as error:
-        problem = f"its process died ({_cause(error.exitcode)})"
-    except SystemExit:
-        problem = "left through sys.exit"
-    except MemoryError:
-        problem = "ran out of memory"
-    return None, [], problem
-
-
-def _cause(exit_code: int) -> str:
-    if exit_code < 0:
-        return f"signal {signal.Signals(-exit_code).name}"
-    return f"exit status {exit_code}"
+    def failures(self, job: Job, problem: str) -> list[ResultRow]:
+        scene = Scene.from_json(job.scene).digest
+        return [failed(scene, self._seat_of(spec), problem=problem) for spec in job.detectors]

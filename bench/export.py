@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
@@ -12,6 +11,7 @@ import pandas as pd
 from .boards import Board
 from .cells import Table
 from .store import FALSE_ALARM, HIT
+from .whole_file import whole_file
 
 
 def ranking_frame(shown: Sequence[Board]) -> pd.DataFrame:
@@ -71,6 +71,5 @@ def case_frame(table: Table) -> pd.DataFrame:
 
 def write_csv(table: pd.DataFrame, path: Path) -> None:
     """Write a table so that a reader never sees half of it."""
-    scratch = path.with_suffix(".part")
-    table.to_csv(scratch, index=False, float_format="%.6g")
-    os.replace(scratch, path)
+    with whole_file(path) as scratch:
+        table.to_csv(scratch, index=False, float_format="%.6g")

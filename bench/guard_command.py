@@ -22,8 +22,9 @@ from .engine import cores, run_jobs
 from .errors import YardError
 from .guard import Line, Verdict, compare
 from .judge import Job
+from .provenance import library_versions, machine
 from .reference import reference_cpu_s
-from .run import fingerprints, library_versions, machine
+from .run import fingerprints
 from .store import FrameRow, ResultRow
 from .suite_file import load_suite, suite_text
 from .terminal import failure_lines, share

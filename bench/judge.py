@@ -3,17 +3,20 @@
 from __future__ import annotations
 
 import time
+from contextlib import nullcontext
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from ..detectors.check import check_answer
-from ..detectors.contract import Spots
+from ..detectors.contract import Detector, Photograph, Spots
 from ..detectors.registry import fingerprint, load
 from ..detectors.texture import texture_map
 from ..generators.scene import Frame, Scene, render
+from .allowance import Allowance, kept_to
 from .handover import photograph
 from .learned import refuse_what_was_taught
 from .masking import mask_contrast
@@ -23,6 +26,9 @@ from .visibility import Viewing, masking_elevation, shadow_threshold, visibility
 
 SEEN = 1.0
 """Visibility level from which a shadow counts: its contrast is at the observer's threshold or above."""
+
+WORDS = 500
+"""Characters kept of what a detector says when it fails."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,13 +53,33 @@ class Job:
     viewing: Viewing
 
 
-def run_job(job: Job) -> tuple[FrameRow, list[ResultRow]]:
-    """Render a job's frame once and judge each detector on it."""
+@dataclass(frozen=True, slots=True)
+class Seat:
+    """A detector at its place in a process: what makes one, and the name and fingerprint that its rows carry."""
+
+    make: type[Detector]
+    name: str
+    fingerprint: str
+
+
+def seat_of(spec: str) -> Seat:
+    """Return a detector's seat, its code loaded and read now."""
+    detector = load(spec)
+    return Seat(type(detector), detector.name, fingerprint(detector))
+
+
+_seat = lru_cache(seat_of)
+"""The code that a worker has loaded stays what it was when a file changes; so must its fingerprint."""
+
+
+def run_job(job: Job, allowance: Allowance | None = None) -> tuple[FrameRow, list[ResultRow]]:
+    """Render a job's frame once and judge each detector on it, held to the allowance if there is one."""
     started = time.perf_counter()
     frame = render(Scene.from_json(job.scene))
     render_s = time.perf_counter() - started
     row = frame_row(frame, ground=job.ground, viewing=job.viewing, render_s=render_s)
-    return row, [judge(frame, row, spec) for spec in job.detectors]
+    shot = photograph(frame)
+    return row, [judge(frame, row, shot=shot, seat=_seat(spec), allowance=allowance) for spec in job.detectors]
 
 
 def frame_row(frame: Frame, *, ground: str, viewing: Viewing, render_s: float) -> FrameRow:
@@ -89,22 +115,22 @@ def _truth_table(frame: Frame, viewing: Viewing) -> NDArray[Any]:
     return table
 
 
-def judge(frame: Frame, row: FrameRow, spec: str) -> ResultRow:
-    """Put one detector on a frame. Whatever it raises becomes the row's problem."""
-    detector = load(spec)
-    shot = photograph(frame)
-    wall, cpu = time.perf_counter(), time.process_time()
+def judge(frame: Frame, row: FrameRow, *, shot: Photograph, seat: Seat, allowance: Allowance | None) -> ResultRow:
+    """Put one detector on a frame as the photograph `shot`. Whatever it raises becomes the row's problem."""
     try:
-        refuse_what_was_taught(detector, frame.scene)
-        answer = detector.detect([shot])
-        cpu, wall = time.process_time() - cpu, time.perf_counter() - wall
+        with kept_to(allowance) if allowance else nullcontext():
+            detector = seat.make()
+            refuse_what_was_taught(detector, frame.scene)
+            wall, cpu = time.perf_counter(), time.process_time()
+            answer = detector.detect([shot])
+            cpu, wall = time.process_time() - cpu, time.perf_counter() - wall
         check_answer(answer, [shot])
-    except (Exception, KeyboardInterrupt) as error:  # a detector may raise anything; the run goes on and shows it
-        return failed(row.scene, spec, problem=f"{type(error).__name__}: {error}")
+    except BaseException as error:  # a detector may raise anything; the run goes on and shows it
+        return failed(row.scene, seat, problem=_words(error, allowance))
     return ResultRow(
         scene=row.scene,
-        detector=detector.name,
-        fingerprint=fingerprint(detector),
+        detector=seat.name,
+        fingerprint=seat.fingerprint,
         problem=None,
         cpu_s=cpu,
         wall_s=wall,
@@ -112,11 +138,23 @@ def judge(frame: Frame, row: FrameRow, spec: str) -> ResultRow:
     )
 
 
-def failed(scene: str, spec: str, *, problem: str) -> ResultRow:
+def _words(error: BaseException, allowance: Allowance | None) -> str:
+    """Return what a detector raised in a sentence of bounded length."""
+    if isinstance(error, SystemExit):
+        return "left through sys.exit"
+    try:
+        said = str(error)
+    except Exception:  # a stranger's exception may fail at that too
+        said = "(its message can't be read)"
+    if isinstance(error, MemoryError):
+        return f"ran out of memory{allowance.memory_words if allowance else ''}: {said[:WORDS]}".rstrip(": ")
+    return f"{type(error).__name__}: {said[:WORDS]}"
+
+
+def failed(scene: str, seat: Seat, *, problem: str) -> ResultRow:
     """Return the row of a detector that gave no answer."""
-    detector = load(spec)
     empty = np.zeros(0, dtype=SPOT_TYPE)
-    return ResultRow(scene, detector.name, fingerprint(detector), problem, np.nan, np.nan, empty)
+    return ResultRow(scene, seat.name, seat.fingerprint, problem, np.nan, np.nan, empty)
 
 
 def judged(

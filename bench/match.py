@@ -277,8 +277,9 @@ class _Pairing:
 def _assign(edges: _Edges, spots: int) -> Matching:
     truth_of_spot = np.full(spots, NO_TRUTH, dtype=np.intp)
     distance = np.full(spots, np.nan)
-    for group in _groups(edges):
-        pairs = group.take(_assign_group(group))
+    alone = (np.bincount(edges.truth)[edges.truth] == 1) & (np.bincount(edges.spot)[edges.spot] == 1)
+    groups = _groups(edges.take(~alone))
+    for pairs in (edges.take(alone), *(group.take(_assign_group(group)) for group in groups)):
         truth_of_spot[pairs.spot] = pairs.truth
         distance[pairs.spot] = pairs.distance_px
     return Matching(truth_of_spot, distance)

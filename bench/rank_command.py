@@ -1,60 +1,38 @@
-"""`moteyard rank` and `moteyard threshold`: from a suite to a ranking, a page and a chosen threshold."""
+"""What `moteyard rank` concludes from its rows, and `moteyard threshold`: a ranking, a page, a chosen threshold."""
 
 from __future__ import annotations
 
 import json
-import sys
 from collections.abc import Sequence
 from pathlib import Path
 
-from ..detectors.registry import names
 from .boards import Board, best_method, boards
 from .cells import Table
 from .choice import Choice, Wish, choose, read_choice, write_choice
 from .errors import YardError
 from .export import case_frame, ranking_frame, write_csv
-from .run import fill, stored_table
+from .gaps import gaps
+from .rerun import OUTPUTS
+from .run import stored_table
 from .store import ResultRow, Store, open_store
 from .suite import Suite
-from .suite_file import load_suite
-from .terminal import board_lines, choice_lines, failure_lines, legend, wrapped
+from .terminal import board_lines, choice_lines, failure_lines, gap_lines, legend, wrapped
 
 
-def rank(
-    spec: str,
-    *,
-    photos: Path | None,
-    detectors: Sequence[str],
-    out: Path | None,
-    workers: int | None,
-) -> int:
-    """Run a suite, print its ranking, write its folder. Returns the exit status: 1 if a detector failed."""
-    suite = load_suite(spec)
-    if photos is not None:
-        suite = suite.with_photographs(photos)
-    for note in suite.notes():
-        print(f"moteyard: {note}", file=sys.stderr)
-    folder = out or default_folder(suite, photos)
-    store = fill(folder, suite, list(detectors) or judged_by_default(suite), workers=workers)
-    try:
-        table, failures = stored_table(store)
-        shown = boards(table)
-        choice = _write(folder, store, table, shown=shown, failures=failures)
-    finally:
-        store.close()
-    _print(suite, folder, shown=shown, failures=failures, choice=choice)
-    return 1 if failures else 0
+def conclude(suite: Suite, folder: Path, store: Store) -> tuple[str, str]:
+    """Rank what a suite's store holds and write its folder; return what to print, and what its board lacks.
 
-
-def judged_by_default(suite: Suite) -> list[str]:
-    """Return the registered detectors that a suite judges when none is asked for: all but those it skips."""
-    return [name for name in names() if name not in suite.skip]
-
-
-def default_folder(suite: Suite, photos: Path | None) -> Path:
-    """Return where a suite's results go when the user does not say."""
-    name = suite.name if photos is None else f"{suite.name}-with-{photos.resolve().name}"
-    return Path("results") / name
+    Raises
+    ------
+    YardError
+        If nothing can be judged.
+    """
+    table, failures = stored_table(store)
+    lacking = gaps(store, suite)
+    shown = boards(table)
+    choice = _write(folder, store, table, shown=shown, failures=failures)
+    missing = [*failure_lines(failures), *gap_lines(lacking)] if lacking else []
+    return _text(suite, folder, shown=shown, choice=choice), "\n".join(missing)
 
 
 def _write(
@@ -92,24 +70,12 @@ def make_choice(store: Store, table: Table, method: str, wish: Wish) -> Choice:
     )
 
 
-def _print(
-    suite: Suite,
-    folder: Path,
-    *,
-    shown: Sequence[Board],
-    failures: Sequence[ResultRow],
-    choice: Choice | None,
-) -> None:
+def _text(suite: Suite, folder: Path, *, shown: Sequence[Board], choice: Choice | None) -> str:
     parts = [[f"{suite.name} version {suite.version}: {suite.summary}"], *map(board_lines, shown)]
     if choice is not None:
-        written = "report.html, frames.jpg, curves.png, ranking.csv, cases.csv, threshold.json"
-        where = [*wrapped(f"written to {folder}: {written}"), f"next: moteyard find PHOTO… --from {folder}"]
+        where = [*wrapped(f"written to {folder}: {', '.join(OUTPUTS)}"), f"next: moteyard find PHOTO… --from {folder}"]
         parts += [legend(), choice_lines(choice), where]
-    print("\n\n".join("\n".join(part) for part in parts))
-    if not shown and not failures:
-        raise YardError(f"{folder} holds no method that has every frame; run the same command again to go on")
-    if failures:
-        print("\n".join(failure_lines(failures)), file=sys.stderr)
+    return "\n\n".join("\n".join(part) for part in parts)
 
 
 def choose_threshold(folder: Path, *, detector: str | None, wish: Wish, out: Path | None) -> int:

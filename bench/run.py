@@ -3,25 +3,28 @@
 from __future__ import annotations
 
 import json
-import platform
+import random
 import sys
-from collections.abc import Sequence
-from importlib.metadata import version
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import closing
+from dataclasses import dataclass, field
 from pathlib import Path
 
 from tqdm import tqdm
 
 from ..detectors.contract_checks import NAME
 from ..detectors.registry import fingerprint, load
+from ..generators.scene import Scene
+from .allowance import Allowance
 from .ceiling import NAME as IDEAL
 from .cells import Table, load_table
-from .engine import cores, run_jobs
+from .crew import Crew, LocalCrew
+from .engine import cores, drive
 from .errors import YardError
 from .judge import Job
+from .provenance import library_versions, machine
 from .store import ResultRow, Store
 from .suite import Suite
-
-_VERSIONED = ("moteyard", "numpy", "scipy", "scikit-image", "opencv-python", "pandas")
 
 
 def fingerprints(specs: Sequence[str]) -> dict[str, str]:
@@ -46,39 +49,97 @@ def fingerprints(specs: Sequence[str]) -> dict[str, str]:
     return found
 
 
-def missing_jobs(store: Store, suite: Suite, specs: Sequence[str]) -> list[Job]:
-    """Return the jobs whose results the store does not hold yet."""
-    done = store.done()
-    prints = [fingerprint(load(spec)) for spec in specs]
-    jobs = []
-    for scene in suite.scenes():
-        digest = scene.digest
-        lacking = tuple(spec for spec, mark in zip(specs, prints, strict=True) if (digest, mark) not in done)
-        if lacking:
-            ground = scene.name.split("/")[0]
-            jobs.append(Job(scene=scene.to_json(), ground=ground, detectors=lacking, viewing=suite.viewing))
-    return jobs
+@dataclass(frozen=True, slots=True)
+class Means:
+    """What a run may use.
+
+    Attributes
+    ----------
+    workers
+        Processes on this machine; None is one a core.
+    scheduler
+        Address of a dask scheduler that has workers of its own, instead.
+    allowance
+        What a detector may take on one frame.
+    """
+
+    workers: int | None = None
+    scheduler: str | None = None
+    allowance: Allowance = field(default_factory=Allowance)
+
+    def crew(self) -> Crew:
+        """Return who does the jobs."""
+        if self.scheduler is None:
+            return LocalCrew(self.workers or cores(), self.allowance)
+        from .cluster import ClusterCrew  # an extra
+
+        return ClusterCrew(self.scheduler, self.allowance, library_versions())
 
 
-def fill(folder: Path, suite: Suite, specs: Sequence[str], *, workers: int | None = None) -> Store:
+class Missing:
+    """The looks, one a frame and detector, that a store lacks of a suite, as jobs.
+
+    Jobs come in an order of their own and are looked up again when they are taken: two runs that fill one folder at
+    the same time share the work.
+    """
+
+    def __init__(self, store: Store, suite: Suite, specs: Sequence[str], *, marks: Sequence[str]) -> None:
+        self._store, self._suite, self._specs, self._marks = store, suite, specs, marks
+        lacks = {place: len(self._lacking(suite.scene(place))) for place in range(len(suite))}
+        self._places = [place for place, count in lacks.items() if count]
+        self.looks = sum(lacks.values())
+
+    def _lacking(self, scene: Scene) -> tuple[str, ...]:
+        answered = self._store.answered(scene.digest)
+        return tuple(spec for spec, mark in zip(self._specs, self._marks, strict=True) if mark not in answered)
+
+    def __iter__(self) -> Iterator[Job]:
+        """Yield a job for each frame that lacks any."""
+        for place in random.SystemRandom().sample(self._places, len(self._places)):
+            scene = self._suite.scene(place)
+            lacking = self._lacking(scene)
+            if lacking:
+                ground = scene.name.split("/")[0]
+                yield Job(scene=scene.to_json(), ground=ground, detectors=lacking, viewing=self._suite.viewing)
+
+
+def fill(folder: Path, suite: Suite, specs: Sequence[str], *, means: Means) -> Store:
     """Run what is missing of a suite into a folder's store and return the store.
 
     Progress shows on the error stream. An interrupt keeps every finished frame; the same call goes on.
+
+    Raises
+    ------
+    YardError
+        If a detector can't be used, its code changes under the run, or the store can't be written.
     """
-    fingerprints(specs)  # stops here, before anything is written, where one can't be loaded
+    marks = fingerprints(specs)  # stops here, before anything is written, where one can't be loaded
     folder.mkdir(parents=True, exist_ok=True)
     store = Store(folder / "run.sqlite")
-    _write_card(store, suite, specs)
-    jobs = missing_jobs(store, suite, specs)
-    total = sum(len(job.detectors) for job in jobs)
-    with tqdm(total=total, unit="look", desc=suite.name, disable=not jobs, file=sys.stderr) as bar:
-        for frame, results in run_jobs(jobs, workers=workers or cores()):
+    _write_card(store, suite, specs, marks)
+    jobs = Missing(store, suite, specs, marks=list(marks.values()))
+    if not jobs.looks:
+        return store
+    crew = means.crew()
+    bar = tqdm(total=jobs.looks, unit="look", desc=suite.name, file=sys.stderr)
+    with bar, closing(drive(jobs, crew)) as outcomes:
+        for frame, results in outcomes:
+            _check_marks(results, marks)
             store.add(frame, results)
             bar.update(len(results))
     return store
 
 
-def _write_card(store: Store, suite: Suite, specs: Sequence[str]) -> None:
+def _check_marks(results: Sequence[ResultRow], marks: Mapping[str, str]) -> None:
+    for row in results:
+        if marks.get(row.detector) != row.fingerprint:
+            raise YardError(
+                f"{row.detector} answered as {row.fingerprint} and not as {marks.get(row.detector)}: its code changed "
+                "under the run or is another one on a worker; run again with one version everywhere"
+            )
+
+
+def _write_card(store: Store, suite: Suite, specs: Sequence[str], marks: Mapping[str, str]) -> None:
     """Note what was run, with what, where."""
     held = store.note("suite_digest")
     if held is not None and held != suite.digest:
@@ -86,32 +147,21 @@ def _write_card(store: Store, suite: Suite, specs: Sequence[str]) -> None:
             f"{store.path.parent} holds results of another recipe of suite {store.note('suite')!r}; "
             "choose another --out"
         )
-    store.set_note("suite", suite.name)
-    store.set_note("suite_version", str(suite.version))
-    store.set_note("suite_digest", suite.digest)
-    store.set_note("frame_megapixels", repr(suite.megapixels))
-    store.set_note("scenes", json.dumps([scene.digest for scene in suite.scenes()]))
-    _add_to_note(store, "fingerprints", fingerprints(specs))
-    _add_to_note(store, "specs", {load(spec).name: spec for spec in specs})
-    store.set_note("command", " ".join(["moteyard", *sys.argv[1:]]))
-    store.set_note("versions", library_versions())
-    store.set_note("machine", machine())
-
-
-def library_versions() -> str:
-    """Return this version and those of the libraries that pixels and scores depend on."""
-    return "; ".join(f"{name} {version(name)}" for name in _VERSIONED)
-
-
-def machine() -> str:
-    """Return system, processor and Python."""
-    return f"{platform.system()} {platform.machine()}, Python {platform.python_version()}"
-
-
-def _add_to_note(store: Store, key: str, items: dict[str, str]) -> None:
-    """Add to a note that maps detector names: methods already in the folder stay on its board."""
-    held = json.loads(store.note(key) or "{}")
-    store.set_note(key, json.dumps(held | items))
+    store.set_notes(
+        {
+            "suite": suite.name,
+            "suite_version": str(suite.version),
+            "suite_digest": suite.digest,
+            "frame_megapixels": repr(suite.megapixels),
+            "scenes": json.dumps([scene.digest for scene in suite.scenes()]),
+            "command": " ".join(["moteyard", *sys.argv[1:]]),
+            "versions": library_versions(),
+            "machine": machine(),
+        }
+    )
+    # Added to, not replaced: methods already in the folder stay on its board.
+    store.add_to_note("fingerprints", marks)
+    store.add_to_note("specs", dict(zip(marks, specs, strict=True)))
 
 
 def stored_table(store: Store) -> tuple[Table, list[ResultRow]]:

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import json
 import sqlite3
-from collections.abc import Iterator, Sequence
+import time
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -35,7 +37,11 @@ SPOT_TYPE = np.dtype(
 
 FALSE_ALARM, HIT, IGNORED = 0, 1, 2
 
+PATIENCE_S = 60.0
+"""How long to wait for another process that writes to the same store."""
+
 _TABLES = """
+BEGIN IMMEDIATE;
 CREATE TABLE IF NOT EXISTS note (key TEXT PRIMARY KEY, value TEXT NOT NULL);
 CREATE TABLE IF NOT EXISTS frame (
     scene TEXT PRIMARY KEY, name TEXT NOT NULL, ground TEXT NOT NULL, f_number REAL NOT NULL,
@@ -45,6 +51,7 @@ CREATE TABLE IF NOT EXISTS result (
     scene TEXT NOT NULL, detector TEXT NOT NULL, fingerprint TEXT NOT NULL,
     problem TEXT, cpu_s REAL, wall_s REAL, spots BLOB,
     PRIMARY KEY (scene, fingerprint));
+COMMIT;
 """
 
 
@@ -95,23 +102,58 @@ def _frame_values(frame: FrameRow) -> tuple[Any, ...]:
 
 
 class Store:
-    """A result folder's database. Readers may look while one process writes."""
+    """A result folder's database, of one recipe of one suite; a row's key is its scene and a detector's fingerprint.
+
+    Several processes may write to it and others read meanwhile: every change is one transaction that takes the
+    file for itself before it reads what it goes by.
+    """
 
     def __init__(self, path: Path) -> None:
         self.path = path
         try:
-            self._db = sqlite3.connect(path, timeout=30.0)
-            self._db.execute("PRAGMA journal_mode=WAL")
+            self._db = sqlite3.connect(path, timeout=PATIENCE_S, isolation_level="IMMEDIATE")
+            self._keep_a_log()
             self._db.execute("PRAGMA synchronous=FULL")
             self._db.executescript(_TABLES)
         except sqlite3.DatabaseError as error:
             raise YardError(f"{path} can't be used as a result store ({error}); choose another --out") from error
         self._check_format()
 
+    def _keep_a_log(self) -> None:
+        """Turn to write-ahead logging; while two processes do it at once, SQLite refuses one instead of waiting."""
+        deadline = time.monotonic() + PATIENCE_S
+        while True:
+            try:
+                self._db.execute("PRAGMA journal_mode=WAL")
+                return
+            except sqlite3.OperationalError as error:
+                if error.sqlite_errorcode != sqlite3.SQLITE_BUSY or time.monotonic() > deadline:
+                    raise
+                time.sleep(0.05)
+
+    @contextmanager
+    def _change(self) -> Iterator[None]:
+        """Make one whole change or none.
+
+        Raises
+        ------
+        YardError
+            If it can't be written, as when the disk is full.
+        """
+        try:
+            with self._db:
+                self._db.execute("BEGIN IMMEDIATE")
+                yield
+        except sqlite3.OperationalError as error:
+            raise YardError(
+                f"{self.path} can't be written ({error}); what is in it is safe: make room, "
+                "then run the same command again to go on"
+            ) from error
+
     def _check_format(self) -> None:
         found = self.note("format")
         if found is None:
-            self.set_note("format", str(FORMAT))
+            self.set_notes({"format": str(FORMAT)})
         elif found != str(FORMAT):
             raise YardError(f"{self.path} has store format {found}, this version writes {FORMAT}; choose another --out")
 
@@ -126,13 +168,35 @@ class Store:
 
     def set_note(self, key: str, value: str) -> None:
         """Write a note on the run."""
-        with self._db:
-            self._db.execute("INSERT OR REPLACE INTO note VALUES (?, ?)", (key, value))
+        self.set_notes({key: value})
 
-    def done(self) -> set[tuple[str, str]]:
-        """Return the (scene, fingerprint) pairs that have an answer; failed ones are tried again."""
-        rows = self._db.execute("SELECT scene, fingerprint FROM result WHERE problem IS NULL")
-        return {(str(scene), str(fingerprint)) for scene, fingerprint in rows}
+    def set_notes(self, notes: Mapping[str, str]) -> None:
+        """Write notes on the run."""
+        with self._change():
+            self._db.executemany("INSERT OR REPLACE INTO note VALUES (?, ?)", list(notes.items()))
+
+    def add_to_note(self, key: str, items: Mapping[str, str]) -> None:
+        """Add to a note that is a mapping in JSON; of two processes that do it at once neither undoes the other's."""
+        with self._change():
+            held = json.loads(self.note(key) or "{}")
+            self._db.execute("INSERT OR REPLACE INTO note VALUES (?, ?)", (key, json.dumps(held | dict(items))))
+
+    def answered(self, scene: str) -> set[str]:
+        """Return the fingerprints that have an answer on a scene; failed ones are tried again."""
+        rows = self._db.execute("SELECT fingerprint FROM result WHERE scene = ? AND problem IS NULL", (scene,))
+        return {str(fingerprint) for (fingerprint,) in rows}
+
+    def looks_of(self, fingerprint: str) -> tuple[set[str], set[str]]:
+        """Return the scenes on which one detector's code has an answer, and all on which it was tried."""
+        rows = self._db.execute("SELECT scene, problem IS NULL FROM result WHERE fingerprint = ?", (fingerprint,))
+        tried = [(str(scene), bool(fine)) for scene, fine in rows]
+        return {scene for scene, fine in tried if fine}, {scene for scene, _ in tried}
+
+    def counts(self) -> tuple[int, int, int]:
+        """Return the numbers of frames, of results and of those that failed."""
+        (frames,) = self._db.execute("SELECT count(*) FROM frame").fetchone()
+        results, failed = self._db.execute("SELECT count(*), count(problem) FROM result").fetchone()
+        return int(frames), int(results), int(failed)
 
     def add(self, frame: FrameRow | None, results: Sequence[ResultRow]) -> None:
         """Write a frame and its results in one transaction.
@@ -148,21 +212,12 @@ class Store:
             If the store holds the same scene with other pixels (scores of both must not be mixed), or it
             can't be written.
         """
-        if frame is not None:
-            self._check_pixels(frame)
-        try:
-            with self._db:
-                if frame is not None:
-                    self._db.execute(f"INSERT OR IGNORE INTO frame VALUES ({_marks(11)})", _frame_values(frame))
-                self._db.executemany(
-                    f"INSERT OR REPLACE INTO result VALUES ({_marks(7)})",
-                    [
-                        (r.scene, r.detector, r.fingerprint, r.problem, r.cpu_s, r.wall_s, r.spots.tobytes())
-                        for r in results
-                    ],
-                )
-        except sqlite3.OperationalError as error:
-            raise YardError(f"{self.path} can't be written ({error}); make room and run again to go on") from error
+        rows = [(r.scene, r.detector, r.fingerprint, r.problem, r.cpu_s, r.wall_s, r.spots.tobytes()) for r in results]
+        with self._change():
+            if frame is not None:
+                self._check_pixels(frame)
+                self._db.execute(f"INSERT OR IGNORE INTO frame VALUES ({_marks(11)})", _frame_values(frame))
+            self._db.executemany(f"INSERT OR REPLACE INTO result VALUES ({_marks(7)})", rows)
 
     def _check_pixels(self, frame: FrameRow) -> None:
         known = self._db.execute("SELECT pixels FROM frame WHERE scene = ?", (frame.scene,)).fetchone()

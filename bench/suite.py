@@ -77,10 +77,18 @@ class Suite:
 
     def scenes(self, namespace: str = "report") -> Iterator[Scene]:
         """Yield the suite's scenes, cell by cell."""
-        for ground in self.grounds:
-            for f_number in self.f_numbers:
-                for number in range(self.frames):
-                    yield self._scene(ground, f_number, number, namespace)
+        for place in range(len(self)):
+            yield self.scene(place, namespace)
+
+    def __len__(self) -> int:
+        """Return the number of scenes."""
+        return len(self.grounds) * len(self.f_numbers) * self.frames
+
+    def scene(self, place: int, namespace: str = "report") -> Scene:
+        """Return the scene at a place in the order of `scenes`, without making the others."""
+        cell, number = divmod(place, self.frames)
+        ground, aperture = divmod(cell, len(self.f_numbers))
+        return self._scene(self.grounds[ground], self.f_numbers[aperture], number, namespace)
 
     def _scene(self, ground: Ground, f_number: float, number: int, namespace: str) -> Scene:
         name = f"{ground.label}/f{f_number:g}/{number:03d}"

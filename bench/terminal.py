@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import textwrap
+from collections import Counter
 from collections.abc import Sequence
 
 import numpy as np
 
 from .boards import Board, Line
 from .choice import Choice
+from .gaps import Gap
 from .store import ResultRow
 
 WIDTH = 80
@@ -82,15 +84,41 @@ def legend() -> list[str]:
     ]
 
 
+REASONS = 3
+"""Different reasons shown of one method's failures, the most frequent first."""
+
+
 def failure_lines(failures: Sequence[ResultRow]) -> list[str]:
-    """Return one line per failed method: how often, and the first reason."""
-    by_method: dict[str, list[ResultRow]] = {}
-    for row in failures:
-        by_method.setdefault(row.detector, []).append(row)
-    return [
-        f"FAILED  {name} on {len(rows)} frame{'s' * (len(rows) > 1)}: {_first_line(rows[0].problem)}"
-        for name, rows in by_method.items()
-    ]
+    """Return a line a failed method and reason: on how many frames, and what stopped it."""
+    counts = Counter((row.detector, _first_line(row.problem)) for row in failures)
+    lines = []
+    for name in dict.fromkeys(row.detector for row in failures):
+        reasons = [(reason, count) for (method, reason), count in counts.most_common() if method == name]
+        lines += [f"FAILED  {name} on {frames_word(count)}: {reason}" for reason, count in reasons[:REASONS]]
+        if rest := sum(count for _, count in reasons[REASONS:]):
+            lines.append(f"FAILED  {name} on {frames_word(rest)} more, for other reasons")
+    return lines
+
+
+def frames_word(count: int) -> str:
+    """Return a number of frames.
+
+    >>> frames_word(1), frames_word(2)
+    ('1 frame', '2 frames')
+    """
+    return f"{count} frame{'s' * (count != 1)}"
+
+
+def gap_lines(gaps: Sequence[Gap]) -> list[str]:
+    """Return for each method with frames missing how many, in which cells, and what to do where it was not tried."""
+    lines = []
+    for gap in gaps:
+        cells = ", ".join(f"{cell} {missing} of {frames}" for cell, missing, frames in gap.cells)
+        text = f"MISSING  {gap.method} on {gap.missing} of {frames_word(gap.frames)}, so it is not ranked: {cells}"
+        if gap.untried:
+            text += f"; {frames_word(gap.untried)} not tried yet: run with --detector {gap.spec} to go on"
+        lines += wrapped(text)
+    return lines
 
 
 def _first_line(problem: str | None) -> str:

@@ -8,7 +8,6 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 from scipy import fft
-from scipy.signal.windows import hann
 
 FloatArray = NDArray[np.float64]
 
@@ -48,7 +47,7 @@ def ground_spectrum(ground: NDArray[np.floating], side: int) -> FloatArray:
 
 @lru_cache(maxsize=64)
 def _window(side: int) -> NDArray[np.float32]:
-    line = hann(side, sym=False)
+    line = np.hanning(side + 1)[:-1]  # scipy.signal would be half of all start-up time
     window = np.outer(line, line).astype(np.float32)
     window.flags.writeable = False
     return window

@@ -10,7 +10,6 @@ from typing import NamedTuple, cast
 import numpy as np
 from numpy.typing import NDArray
 from scipy import fft
-from scipy.signal.windows import tukey
 
 from .bands import RGB_BANDS, Band
 from .optics import Optics
@@ -169,6 +168,8 @@ def _check_grid(shape: tuple[int, ...], per_pixel: int) -> None:
 
 def _settled(depths: FloatArray, loss_px2: float) -> FloatArray:
     """Return depths (bands, h, w) with each layer's sum brought to `loss_px2` by a plateau with soft flanks."""
+    from scipy.signal.windows import tukey  # half of all start-up time, and few kinds of dust need it
+
     window = np.outer(tukey(depths.shape[1] + 2)[1:-1], tukey(depths.shape[2] + 2)[1:-1])
     missing = loss_px2 - depths.sum(axis=(1, 2))
     return np.asarray(depths + missing[:, None, None] * window / window.sum())

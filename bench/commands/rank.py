@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 from pathlib import Path
 
-from .words import count, detectors
+from .words import count, detectors, positive
 
 HELP = "render a suite, judge detectors on it, rank them (the main job)"
 AFTER = "what is finished is kept, and the same command goes on"
@@ -20,16 +20,33 @@ def add(parser: argparse.ArgumentParser) -> None:
     detectors(parser)
     parser.add_argument("--out", type=Path, metavar="DIR", help="result folder (results/SUITE)")
     parser.add_argument("--workers", type=count, metavar="N", help="processes (one a core)")
+    parser.add_argument(
+        "--scheduler", metavar="ADDRESS",
+        help="address of a dask scheduler, as tcp://HOST:8786, whose workers do it instead",
+    )  # fmt: skip
+    parser.add_argument(
+        "--memory", type=positive, metavar="GB",
+        help="memory that a detector may take for one frame (its worker's part of 80 %% of the machine's)",
+    )  # fmt: skip
+    parser.add_argument(
+        "--time-limit", type=positive, metavar="S", default=120.0, help="seconds that it may take (120)"
+    )
 
 
 def run(options: argparse.Namespace) -> int:
     """Do it and return the exit status."""
-    from ..rank_command import rank  # each command pays for its own imports only
+    from ..allowance import Allowance  # each command pays for its own imports only
+    from ..errors import YardError
+    from ..rerun import rank
+    from ..run import Means
 
+    if options.scheduler is not None and options.workers is not None:
+        raise YardError("--workers are this machine's and --scheduler has its own; give one of the two")
+    allowance = Allowance(time_s=options.time_limit, memory_gb=options.memory)
     return rank(
         options.suite,
         photos=options.photos,
         detectors=options.detector,
         out=options.out,
-        workers=options.workers,
+        means=Means(options.workers, options.scheduler, allowance),
     )

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
@@ -10,6 +9,7 @@ from typing import Any
 import numpy as np
 
 from ..limit import OFTEN, Limit, bins, curve_band
+from ..whole_file import whole_file
 from .plots import INK, PALETTE
 
 TICKS_UM = (1, 2, 5, 10, 20, 30, 50, 70, 100, 200, 500, 1000)
@@ -35,9 +35,8 @@ def write_limits(shown: Sequence[Limit], method: str, path: Path) -> None:
         _draw(panels[row][column], limit, span, colour=PALETTE[row % len(PALETTE)])
     figure.suptitle(f"{method}: share of grains found at the chosen threshold", color=INK, fontsize=11)
     figure.supxlabel("grain diameter in µm", color=INK, fontsize=10)
-    scratch = path.with_suffix(".part")
-    figure.savefig(scratch, format="png")
-    os.replace(scratch, path)
+    with whole_file(path) as scratch:
+        figure.savefig(scratch, format="png")
 
 
 def _span(shown: Sequence[Limit]) -> tuple[float, float]:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
@@ -16,6 +15,7 @@ from ..cells import Record, Table, grounds, where
 from ..choice import CellChoice, Choice
 from ..draw import ring, spot_radius, ticks, words
 from ..store import FALSE_ALARM, HIT
+from ..whole_file import whole_file
 
 SHOWN_F_NUMBER = 16.0
 """The nearest aperture of the suite is shown: small enough for dust to show, not the smallest."""
@@ -38,9 +38,8 @@ def write_looks(table: Table, choice: Choice, path: Path) -> None:
     sheet = Image.new("RGB", (columns * width - GAP_PX, rows * height - GAP_PX), "white")
     for number, panel in enumerate(panels):
         sheet.paste(panel, (number % columns * width, number // columns * height))
-    scratch = path.with_suffix(".part")
-    sheet.save(scratch, "JPEG", quality=88)
-    os.replace(scratch, path)
+    with whole_file(path) as scratch:
+        sheet.save(scratch, "JPEG", quality=88)
 
 
 def _panel(records: Sequence[Record], choice: Choice) -> Any:

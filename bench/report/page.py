@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import base64
 import math
-import os
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
@@ -13,6 +12,7 @@ from ..boards import Board
 from ..choice import CellChoice, Choice
 from ..store import ResultRow
 from ..terminal import failure_lines
+from ..whole_file import whole_file
 
 _HERE = Path(__file__).parent
 
@@ -35,7 +35,7 @@ def write_page(
         loader=FileSystemLoader(_HERE), autoescape=True, undefined=StrictUndefined, trim_blocks=True
     )
     environment.filters |= {"share": _share, "percent": _percent}
-    hidden = {"scenes", "fingerprints", "specs", "format"}
+    hidden = {"scenes", "fingerprints", "specs", "format", "answer"}
     text = environment.get_template("page.html").render(
         boards=shown,
         choice=choice,
@@ -46,9 +46,8 @@ def write_page(
         card={key: value for key, value in card.items() if key not in hidden},
         style=(_HERE / "page.css").read_text(encoding="utf-8"),
     )
-    scratch = path.with_suffix(".part")
-    scratch.write_text(text, encoding="utf-8")
-    os.replace(scratch, path)
+    with whole_file(path) as scratch:
+        scratch.write_text(text, encoding="utf-8")
 
 
 def _by_ground(choice: Choice | None) -> dict[str, list[CellChoice]]:

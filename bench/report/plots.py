@@ -7,6 +7,7 @@ from pathlib import Path
 import numpy as np
 
 from ..cells import Table, grounds, pooled_curve, where
+from ..whole_file import whole_file
 
 INK = "#26241f"
 PALETTE = ("#0072b2", "#d55e00", "#009e73", "#cc79a7", "#e69f00", "#56b4e9", "#5b5b5b", "#8c6d1f", "#7a3b8f")
@@ -41,4 +42,5 @@ def write_curves(table: Table, path: Path) -> None:
     panels[0].set_ylabel("precision: share of finds that are shadows")
     handles, labels = panels[0].get_legend_handles_labels()
     figure.legend(handles, labels, loc="outside right center", frameon=False)
-    figure.savefig(path)
+    with whole_file(path) as scratch:
+        figure.savefig(scratch, format="png")

@@ -9,10 +9,13 @@ import numpy as np
 import pytest
 from PIL import Image
 
+from moteyard.bench.boards import boards
 from moteyard.bench.choice import read_choice
 from moteyard.bench.cli import main
 from moteyard.bench.coco import coco
-from moteyard.bench.store import open_store
+from moteyard.bench.errors import YardError
+from moteyard.bench.run import _check_marks
+from moteyard.bench.store import SPOT_TYPE, ResultRow, open_store
 from moteyard.generators.camera import Camera
 from moteyard.generators.contamination import read_state
 from moteyard.generators.optics import Optics
@@ -69,6 +72,33 @@ def test_the_rerun_does_only_what_is_missing(result, capsys):
     assert "look/s" not in capsys.readouterr().err
 
 
+def test_a_rerun_shows_the_answer_it_has_and_makes_it_anew_where_anything_changed(result, capsys, monkeypatch):
+    words = ["rank", TINY, "--out", str(result)]
+    assert main([*words, *_detectors("dog", "matched")]) == 0
+    first = capsys.readouterr().out
+    made = []
+    monkeypatch.setattr("moteyard.bench.rank_command.boards", lambda table: made.append(1) or boards(table))
+    assert main([*words, *_detectors("dog")]) == 0
+    assert (capsys.readouterr().out, made) == (first, [])
+    (result / "threshold.json").write_text("{}", encoding="utf-8")
+    assert main([*words, *_detectors("dog")]) == 0
+    assert (capsys.readouterr().out, made) == (first, [1])
+    assert read_choice(result).method == "matched"
+
+
+def test_workers_and_a_scheduler_exclude_each_other(capsys):
+    assert main(["rank", TINY, "--workers", "2", "--scheduler", "tcp://127.0.0.1:9"]) == 2
+    assert "give one of the two" in capsys.readouterr().err
+
+
+def test_code_that_changes_under_the_run_is_refused():
+    row = ResultRow("s", "dog", "dog-1-new", None, 0.1, 0.1, np.zeros(0, SPOT_TYPE))
+    with pytest.raises(
+        YardError, match="dog answered as dog-1-new and not as dog-1-old: its code changed under the run"
+    ):
+        _check_marks([row], {"dog": "dog-1-old"})
+
+
 def test_results_are_the_same_in_any_number_of_processes(result, tmp_path):
     assert main(["rank", TINY, "--out", str(tmp_path / "one"), "--workers", "1", *_detectors("dog")]) == 0
     stores = [open_store(folder) for folder in (result, tmp_path / "one")]
@@ -81,11 +111,7 @@ def test_results_are_the_same_in_any_number_of_processes(result, tmp_path):
 def test_interrupted_work_goes_on(result, tmp_path):
     """Half of the rows taken away stand for a run that was stopped; the rerun restores the same answer."""
     folder = tmp_path / "half"
-    folder.mkdir()
-    source = sqlite3.connect(result / "run.sqlite")
-    copy = sqlite3.connect(folder / "run.sqlite")
-    source.backup(copy)
-    source.close()
+    copy = _copy(result, folder)
     with copy:
         copy.execute("DELETE FROM result WHERE rowid % 2 = 0 AND detector = 'dog'")
     copy.close()
@@ -98,6 +124,31 @@ def test_interrupted_work_goes_on(result, tmp_path):
 def test_another_recipe_in_the_same_folder_is_refused(result, capsys):
     assert main(["rank", "quick", "--out", str(result)]) == 2
     assert "holds results of another recipe of suite 'tiny'" in capsys.readouterr().err
+
+
+def _copy(result, folder):
+    folder.mkdir()
+    source, copy = sqlite3.connect(result / "run.sqlite"), sqlite3.connect(folder / "run.sqlite")
+    source.backup(copy)
+    source.close()
+    return copy
+
+
+def test_missing_cells_are_shown_and_make_the_status_1(result, tmp_path, capsys):
+    copy = _copy(result, tmp_path / "holes")
+    with copy:
+        copy.execute(
+            "DELETE FROM result WHERE detector = 'dog' AND scene IN "
+            "(SELECT scene FROM frame WHERE ground = 'scrub' AND f_number = 22 ORDER BY name LIMIT 3)"
+        )
+    copy.close()
+    words = ["rank", TINY, "--out", str(tmp_path / "holes")]
+    assert main([*words, *_detectors("nothing")]) == 1
+    printed = " ".join(capsys.readouterr().err.split())
+    assert "MISSING dog on 3 of 16 frames, so it is not ranked: scrub f/22 3 of 4; 3 frames not tried yet" in printed
+    assert "run with --detector dog to go on" in printed
+    assert main([*words, *_detectors("dog")]) == 0
+    assert "MISSING" not in capsys.readouterr().err
 
 
 @pytest.mark.parametrize(
@@ -127,6 +178,9 @@ def test_a_detector_that_takes_its_process_down_takes_nothing_else(kind, reason,
     printed = capsys.readouterr()
     assert status == 1
     assert reason in printed.err
+    assert f"MISSING {kind.lower()} on 2 of 2 frames, so it is not ranked: sky f/22 1 of 1" in " ".join(
+        printed.err.split()
+    )
     assert len(_ranking(tmp_path)) == 2
 
 

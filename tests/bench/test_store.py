@@ -1,7 +1,9 @@
 """The store keeps what it is given, and refuses to mix."""
 
 import dataclasses
+import json
 import sqlite3
+from concurrent.futures import ThreadPoolExecutor
 
 import numpy as np
 import pytest
@@ -37,14 +39,14 @@ def test_rows_come_back(store):
     assert frame.counted == 1
     assert frame.truth["x"].tolist() == [3.5, 9.0]
     assert result.spots["score"].tolist() == [4.5]
-    assert store.done() == {("s1", "dog-1-abc")}
+    assert store.answered("s1") == {"dog-1-abc"}
 
 
 def test_a_failed_result_is_tried_again(store):
     store.add(frame_row(), [result_row(problem="ValueError: no")])
-    assert store.done() == set()
+    assert store.answered("s1") == set()
     store.add(frame_row(), [result_row()])
-    assert store.done() == {("s1", "dog-1-abc")}
+    assert store.answered("s1") == {"dog-1-abc"}
     assert len(list(store.results())) == 1
 
 
@@ -52,6 +54,34 @@ def test_other_pixels_under_one_scene_are_refused(store):
     store.add(frame_row(), [])
     with pytest.raises(YardError, match="sky/f8/000 with other pixels"):
         store.add(frame_row(pixels="p2"), [])
+
+
+def test_of_two_that_add_to_a_note_neither_undoes_the_other(store):
+    """Each of four threads with a store of its own adds 25 items; a lost update would lack some."""
+
+    def add(number):
+        other = Store(store.path)
+        for item in range(25):
+            other.add_to_note("items", {f"{number}/{item}": "x"})
+        other.close()
+
+    with ThreadPoolExecutor(4) as pool:
+        list(pool.map(add, range(4)))
+    assert len(json.loads(store.note("items"))) == 100
+
+
+def test_a_row_is_known_by_scene_and_by_the_detectors_code(store):
+    store.add(frame_row(), [result_row(), result_row(fingerprint="dog-1-new"), result_row(fingerprint="dog-2-abc")])
+    store.add(frame_row(scene="s2"), [result_row(scene="s2")])
+    assert store.answered("s1") == {"dog-1-abc", "dog-1-new", "dog-2-abc"}
+    assert store.answered("s2") == {"dog-1-abc"}
+
+
+def test_other_pixels_leave_nothing_behind(store):
+    store.add(frame_row(), [])
+    with pytest.raises(YardError, match="with other pixels"):
+        store.add(frame_row(pixels="p2"), [result_row()])
+    assert list(store.results()) == []
 
 
 def test_notes(store):

@@ -3,7 +3,7 @@
 import pytest
 
 from moteyard.bench.errors import YardError
-from moteyard.bench.rank_command import judged_by_default
+from moteyard.bench.rerun import judged_by_default
 from moteyard.bench.suite_file import load_suite, parse_suite, suite_names
 from moteyard.generators.scene import render
 

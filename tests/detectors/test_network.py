@@ -10,10 +10,12 @@ import numpy as np
 import pytest
 
 from moteyard.bench.errors import YardError
-from moteyard.bench.judge import judge
+from moteyard.bench.handover import photograph
+from moteyard.bench.judge import frame_row, judge, seat_of
 from moteyard.bench.learned import learned_from, refuse_what_was_taught
 from moteyard.bench.training.example import UNKNOWN_ONE_IN, example
 from moteyard.bench.training.recipe import Recipe
+from moteyard.bench.visibility import Viewing
 from moteyard.detectors.contract import Photograph
 from moteyard.detectors.network import runtime
 from moteyard.detectors.network.detector import WEIGHTS_SHA256, NetworkDetector
@@ -208,13 +210,13 @@ class TestCard:
             refuse_what_was_taught(detector, scene(namespace="train"))
 
     def test_a_row_on_what_was_taught_is_a_failed_one(self):
-        from moteyard.bench.judge import frame_row
-        from moteyard.bench.visibility import Viewing
+        def outcome(name):
+            return judge(frame, row, shot=photograph(frame), seat=seat_of(name), allowance=None)
 
         frame = render(scene(namespace="train"))
         row = frame_row(frame, ground="sky", viewing=Viewing(), render_s=0.0)
-        assert "was taught on train seeds" in judge(frame, row, "network").problem
-        assert judge(frame, row, "dog").problem is None
+        assert "was taught on train seeds" in outcome("network").problem
+        assert outcome("dog").problem is None
 
     @pytest.mark.parametrize("card", [{}, {"namespaces": []}, {"namespaces": ["holdout"]}, ["train"]])
     def test_a_card_must_say(self, card):

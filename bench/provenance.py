@@ -1,0 +1,18 @@
+"""With what a run was made: versions that pixels and scores depend on, and the machine."""
+
+from __future__ import annotations
+
+import platform
+from importlib.metadata import version
+
+_VERSIONED = ("moteyard", "numpy", "scipy", "scikit-image", "opencv-python", "pandas")
+
+
+def library_versions() -> str:
+    """Return this version and those of the libraries that pixels and scores depend on."""
+    return "; ".join(f"{name} {version(name)}" for name in _VERSIONED)
+
+
+def machine() -> str:
+    """Return system, processor and Python."""
+    return f"{platform.system()} {platform.machine()}, Python {platform.python_version()}"
