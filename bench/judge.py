@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import time
+from collections.abc import Callable
 from contextlib import nullcontext
 from dataclasses import dataclass
-from functools import lru_cache
+from functools import lru_cache, partial
 from typing import Any
 
 import numpy as np
@@ -13,7 +14,7 @@ from numpy.typing import NDArray
 
 from ..detectors.check import check_answer
 from ..detectors.contract import Detector, Photograph, Spots
-from ..detectors.registry import fingerprint, load
+from ..detectors.registry import another, fingerprint, load
 from ..detectors.texture import texture_map
 from ..generators.scene import Frame, Scene, render
 from .allowance import Allowance, kept_to
@@ -57,7 +58,7 @@ class Job:
 class Seat:
     """A detector at its place in a process: what makes one, and the name and fingerprint that its rows carry."""
 
-    make: type[Detector]
+    make: Callable[[], Detector]
     name: str
     fingerprint: str
 
@@ -65,7 +66,7 @@ class Seat:
 def seat_of(spec: str) -> Seat:
     """Return a detector's seat, its code loaded and read now."""
     detector = load(spec)
-    return Seat(type(detector), detector.name, fingerprint(detector))
+    return Seat(partial(another, detector), detector.name, fingerprint(detector))
 
 
 _seat = lru_cache(seat_of)

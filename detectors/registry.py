@@ -187,6 +187,15 @@ def _made(found: object, spec: str) -> Detector:
     return detector
 
 
+def another(detector: Detector) -> Detector:
+    """Return a new detector like this one, with nothing in it that it may remember of a photograph."""
+    from .calibrated import Calibrated
+
+    if isinstance(detector, Calibrated):
+        return Calibrated(another(detector.wrapped), detector.calibration)
+    return type(detector)()
+
+
 def fingerprint(detector: Detector) -> str:
     """Return ``name-version-code``, code being 12 hexadecimal digits of the SHA-256 of its source.
 
