@@ -10,7 +10,7 @@ from pathlib import Path
 from ..detectors.registry import names
 from .boards import Board, best_method, boards
 from .cells import Table
-from .choice import Choice, Wish, choose, read_choice, write_choice
+from .choice import Choice, choose, read_choice, write_choice
 from .errors import YardError
 from .export import case_frame, ranking_frame, write_csv
 from .run import fill, stored_table
@@ -18,6 +18,7 @@ from .store import ResultRow, Store, open_store
 from .suite import Suite
 from .suite_file import load_suite
 from .terminal import board_lines, choice_lines, failure_lines, legend, wrapped
+from .wishes import AnyWish, Wish
 
 
 def rank(
@@ -74,7 +75,7 @@ def _write(
     return choice
 
 
-def make_choice(store: Store, table: Table, method: str, wish: Wish) -> Choice:
+def make_choice(store: Store, table: Table, method: str, wish: AnyWish) -> Choice:
     """Return a method's thresholds on a run's grounds."""
     return Choice(
         detector=json.loads(store.note("specs") or "{}")[method],
@@ -107,7 +108,7 @@ def _print(
         print("\n".join(failure_lines(failures)), file=sys.stderr)
 
 
-def choose_threshold(folder: Path, *, detector: str | None, wish: Wish, out: Path | None) -> int:
+def choose_threshold(folder: Path, *, detector: str | None, wish: AnyWish, out: Path | None) -> int:
     """Choose thresholds again from a result folder, print them and write them down."""
     store = open_store(folder)
     try:

@@ -152,6 +152,23 @@ def test_threshold_of_a_method_that_was_not_run(result, capsys):
     assert "no complete results of 'log'; it has nothing, guess, matched, dog" in capsys.readouterr().err
 
 
+@pytest.mark.parametrize(
+    "words", [["--recall", ".5"], ["--precision", ".7"], ["--cost-miss", "1", "--cost-false", "2"]], ids=lambda w: w[0]
+)
+def test_every_wish_goes_through_its_file(words, result, capsys, tmp_path):
+    out = tmp_path / "t.json"
+    assert main(["threshold", str(result), *words, "--out", str(out)]) == 0
+    printed = capsys.readouterr().out
+    assert max(len(line) for line in printed.splitlines() if str(tmp_path) not in line) <= 80
+    assert "not in: " in printed
+    assert not any(cell.trusted for cell in read_choice(out).cells)  # two frames a half vouch for nothing
+    for command in ("limit", "errors"):
+        assert main([command, str(result), "--threshold-file", str(out)]) == 0
+    photo = str(PHOTOS / "pasture.jpg")
+    assert main(["find", photo, "--from", str(out), "--f-number", "22", "--out", str(tmp_path / "found")]) == 0
+    assert "trust neither finds nor their absence" in capsys.readouterr().out
+
+
 def test_limit_answers_in_micrometres(result, capsys):
     assert main(["limit", str(result)]) == 0
     printed = capsys.readouterr().out
