@@ -11,6 +11,7 @@ from ..detectors.registry import names
 from .boards import Board, best_method, boards
 from .cells import Table
 from .choice import Choice, choose, read_choice, write_choice
+from .critical import mean_ranks
 from .errors import YardError
 from .export import case_frame, ranking_frame, write_csv
 from .run import fill, stored_table
@@ -59,6 +60,7 @@ def _write(
     from .report.looks import write_looks  # matplotlib is slow to import
     from .report.page import write_page
     from .report.plots import write_curves
+    from .report.ranks import write_ranks
 
     if not table:
         return None
@@ -68,6 +70,9 @@ def _write(
     write_csv(ranking_frame(shown), folder / "ranking.csv")
     write_csv(case_frame(table), folder / "cases.csv")
     write_curves(table, folder / "curves.png")
+    ranked = mean_ranks(table)
+    if ranked:
+        write_ranks(ranked, folder / "ranks.png")
     choice = make_choice(store, table, method, Wish())
     write_choice(choice, folder / "threshold.json")
     write_looks(table, choice, folder / "frames.jpg")
@@ -98,7 +103,8 @@ def _print(
 ) -> None:
     parts = [[f"{suite.name} version {suite.version}: {suite.summary}"], *map(board_lines, shown)]
     if choice is not None:
-        written = "report.html, frames.jpg, curves.png, ranking.csv, cases.csv, threshold.json"
+        files = ("report.html", "frames.jpg", "curves.png", "ranks.png", "ranking.csv", "cases.csv", "threshold.json")
+        written = ", ".join(file for file in files if (folder / file).exists())
         where = [*wrapped(f"written to {folder}: {written}"), f"next: moteyard find PHOTO… --from {folder}"]
         parts += [legend(), choice_lines(choice), where]
     print("\n\n".join("\n".join(part) for part in parts))
