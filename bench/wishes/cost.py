@@ -10,8 +10,9 @@ from typing import ClassVar
 import numpy as np
 
 from ..cells import Record
+from ..interval import mean_interval
 from .base import Counts, Pick, Trial, too_few
-from .counting import FloatArray, blocks_of, just_below, last_of_ties, levels, mean_interval, taken
+from .counting import FloatArray, blocks_of, just_below, last_of_ties, levels, taken
 
 
 @dataclass(frozen=True, slots=True)

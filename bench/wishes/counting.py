@@ -1,4 +1,4 @@
-"""Frames at a threshold, and means over them with intervals."""
+"""Frames at a threshold."""
 
 from __future__ import annotations
 
@@ -8,14 +8,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..cells import Record
-from ..curve import ratio
-from ..interval import Interval, bca, bootstrap_weights, resample
 
 FloatArray = NDArray[np.float64]
-
-REPLICATES = 2000
-
-_SEED = 11
 
 
 def just_below(score: float) -> float:
@@ -35,17 +29,6 @@ def taken(records: Sequence[Record], threshold: float) -> tuple[FloatArray, Floa
     ]
     hits, false, counted = np.array(rows, dtype=np.float64).reshape(-1, 3).T
     return hits, false, counted
-
-
-def mean_interval(values: FloatArray, blocks: Sequence[str], *, level: float = 0.95) -> Interval:
-    """Return the mean of the values that are numbers, with a bootstrap interval (BCa) over blocks."""
-    known = ~np.isnan(values)
-    names, index = np.unique(np.asarray(blocks)[known], return_inverse=True)
-    if not len(names):
-        return Interval(np.nan, np.nan, np.nan)
-    sums, sizes = np.bincount(index, weights=values[known]), np.bincount(index)
-    weights = bootstrap_weights(len(names), REPLICATES, rng=np.random.default_rng(_SEED))
-    return bca(resample(lambda w: np.asarray(ratio(w @ sums, w @ sizes)), weights), level=level)
 
 
 def blocks_of(records: Sequence[Record]) -> list[str]:

@@ -11,10 +11,11 @@ import numpy as np
 
 from ..cells import Record
 from ..curve import precision
+from ..interval import mean_interval
 from ..learn_then_test import hoeffding_bentkus, lowest_passing
 from ..order_threshold import frames_needed
 from .base import SURPRISE, TRUSTED_RECALL, Counts, Pick, Trial
-from .counting import FloatArray, blocks_of, just_below, last_of_ties, levels, mean_interval, taken
+from .counting import FloatArray, blocks_of, just_below, last_of_ties, levels, taken
 
 
 @dataclass(frozen=True, slots=True)

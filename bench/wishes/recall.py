@@ -12,9 +12,10 @@ from scipy.special import stdtr
 
 from ..cells import Record
 from ..curve import recall
+from ..interval import mean_interval
 from ..order_threshold import conformal_threshold, frames_for_mean
 from .base import SURPRISE, Counts, Pick, Trial, too_few
-from .counting import FloatArray, blocks_of, just_below, mean_interval, taken
+from .counting import FloatArray, blocks_of, just_below, taken
 
 TRUSTED_PRECISION = 0.5
 """Where more than half of the finds are no dust, a high recall is bought with harm."""

@@ -196,7 +196,14 @@ def test_limit_of_another_method_chooses_its_thresholds(result, capsys, tmp_path
 
 def test_errors_part_the_counts_of_the_threshold(result, capsys):
     assert main(["errors", str(result)]) == 0
-    assert "ERRORS   matched" in capsys.readouterr().out
+    printed = capsys.readouterr().out
+    assert "ERRORS   matched" in printed
+    assert "FOUND BY VISIBILITY" in printed
+    with Image.open(result / "visibility.png") as plot:
+        assert plot.width > 300
+    with (result / "visibility.csv").open(encoding="utf-8") as file:
+        levels = list(csv.DictReader(file))
+    assert all(float(r["recall_low"] or 0) <= int(r["found"]) / max(1, int(r["shadows"])) for r in levels)
     with (result / "errors.csv").open(encoding="utf-8") as file:
         rows = {(row["ground"], row["f_number"]): row for row in csv.DictReader(file)}
     assert len(rows) == 6
