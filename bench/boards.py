@@ -36,6 +36,8 @@ class Line:
         Recall at one false alarm a frame or fewer, 0…1.
     found_by_megapixel
         Recall at one false alarm a megapixel or fewer, 0…1.
+    froc
+        Mean recall at ⅛, ¼ … 8 false alarms a frame as in free-response studies.
     cpu_s_per_megapixel
         Median over the frames.
     """
@@ -44,6 +46,7 @@ class Line:
     by_f_number: dict[float, Interval]
     found: float
     found_by_megapixel: float
+    froc: float
     cpu_s_per_megapixel: float
 
 
@@ -118,6 +121,7 @@ def _line(row: Row, records: Sequence[Record], apertures: dict[float, dict[str, 
         by_f_number={f: bca(methods[row.method]) for f, methods in apertures.items()},
         found=float(curve.recall_at([1.0])[0]),
         found_by_megapixel=float(curve.recall_at_per_megapixel([1.0])[0]),
+        froc=curve.froc_score(),
         cpu_s_per_megapixel=float(np.median([record.result.cpu_s / record.frame.megapixels for record in records])),
     )
 

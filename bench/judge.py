@@ -14,8 +14,9 @@ from ..detectors.contract import Spots
 from ..detectors.registry import fingerprint, load
 from ..generators.scene import Frame, Scene, render
 from .handover import photograph
+from .label import label
 from .masking import mask_contrast
-from .match import LEAST_GATE_PX, gate_px, label
+from .match import LEAST_GATE_PX, gate_px
 from .store import FALSE_ALARM, HIT, IGNORED, SPOT_TYPE, TRUTH_TYPE, FrameRow, ResultRow
 from .texture import texture_map
 from .visibility import Viewing, masking_elevation, shadow_threshold, visibility_level

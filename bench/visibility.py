@@ -65,13 +65,6 @@ class Viewing:
         if not self.luminance_cd_m2 >= LEAST_LUMINANCE:
             raise ValueError(f"luminance_cd_m2 must be ≥ {LEAST_LUMINANCE}, not {self.luminance_cd_m2}")
 
-    @classmethod
-    def of_screen(cls, *, pitch_mm: float, distance_mm: float, luminance_cd_m2: float = 100.0) -> Viewing:
-        """Return the viewing of a screen whose pixels are `pitch_mm` apart."""
-        if not pitch_mm > 0:
-            raise ValueError(f"pitch_mm must be positive, not {pitch_mm}")
-        return cls(ppi=MM_PER_INCH / pitch_mm, distance_mm=distance_mm, luminance_cd_m2=luminance_cd_m2)
-
     @property
     def pixels_per_degree(self) -> float:
         """Pixels per degree of visual angle, (π/180)·distance/pitch, for small angles.

@@ -45,7 +45,9 @@ def pick_kind(kind: str, kinds: Sequence[str], rng: np.random.Generator) -> str:
 def check_kind(owner: str, kind: str, kinds: Sequence[str]) -> None:
     """Raise a ValueError naming the known kinds unless `kind` is ``"mixed"``, one of them, or several with commas."""
     for name in _named(kind):
-        if name not in (*kinds, "mixed") or (name == "mixed" and kind != "mixed"):
+        if name == "mixed" and kind != "mixed":
+            raise ValueError(f"{owner} knows no kind 'mixed' among others; name it alone")
+        if name not in (*kinds, "mixed"):
             raise ValueError(f"{owner} knows no kind {name!r}; known are {', '.join((*kinds, 'mixed'))}")
 
 

@@ -169,6 +169,15 @@ def test_every_wish_goes_through_its_file(words, result, capsys, tmp_path):
     assert "trust neither finds nor their absence" in capsys.readouterr().out
 
 
+def test_the_ranking_has_the_free_response_score(result):
+    with (result / "ranking.csv").open(encoding="utf-8") as file:
+        rows = {(row["ground"], row["method"]): row for row in csv.DictReader(file)}
+    sky = rows["sky", "dog"]
+    # A mean over ⅛ to 8 false alarms a frame lies about the recall at one of them, and guessing finds nothing.
+    assert abs(float(sky["froc"]) - float(sky["found_at_1_false_alarm_a_frame"])) < 0.3
+    assert float(rows["sky", "nothing"]["froc"]) == 0
+
+
 def test_limit_answers_in_micrometres(result, capsys):
     assert main(["limit", str(result)]) == 0
     printed = capsys.readouterr().out

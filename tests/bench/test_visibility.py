@@ -49,11 +49,6 @@ def test_three_hundred_ppi_at_three_hundred_millimetres():
     assert Viewing().pixels_per_degree == pytest.approx(61.842, abs=5e-4)
 
 
-def test_a_screen_of_one_millimetre_pitch_seen_from_where_a_degree_is_a_hundred_millimetres():
-    distance = 100 * 180 / np.pi
-    assert Viewing.of_screen(pitch_mm=1.0, distance_mm=distance).pixels_per_degree == pytest.approx(100)
-
-
 def level(depth, fwhm, k=1.0):
     return visibility_level(depth, fwhm, pixels_per_degree=60.0, luminance_cd_m2=100.0, k=k)
 
@@ -84,8 +79,6 @@ def test_wrong_input_is_named():
         Viewing(ppi=0)
     with pytest.raises(ValueError, match=r"luminance_cd_m2 must be ≥ 0.6, not 0"):
         Viewing(luminance_cd_m2=0)
-    with pytest.raises(ValueError, match="pitch_mm must be positive"):
-        Viewing.of_screen(pitch_mm=0, distance_mm=500)
 
 
 def test_masks_raise_thresholds_by_a_power_law():
