@@ -5,10 +5,17 @@ import warnings
 import numpy as np
 import pytest
 from PIL import Image
-from scipy.stats import friedmanchisquare, rankdata
+from scipy.stats import friedmanchisquare, rankdata, wilcoxon
 
 from moteyard.bench.cells import Record
-from moteyard.bench.critical import compare_ranks, critical_difference, friedman, iman_davenport, mean_ranks
+from moteyard.bench.critical import (
+    compare_ranks,
+    critical_difference,
+    friedman,
+    iman_davenport,
+    mean_ranks,
+    signed_rank,
+)
 from moteyard.bench.report.ranks import write_ranks
 from moteyard.bench.store import FALSE_ALARM, HIT, SPOT_TYPE, TRUTH_TYPE, FrameRow, ResultRow
 
@@ -48,6 +55,22 @@ def test_without_the_tie_correction_it_is_the_published_statistic():
     plain = 12 * 14 / (4 * 5) * ((means**2).sum() - 4 * 25 / 4)
     assert plain == pytest.approx(9.28, abs=0.01)
     assert iman_davenport(9.2786, methods=4, blocks=14) == pytest.approx(3.6863, abs=5e-4)
+
+
+def test_signed_ranks_of_the_worked_example():
+    """Demšar, table 2 (from memory): R+ 93, R− 12, z = (12 − 14·15/4)/√(14·15·29/24) = −2.542, so p = .0110."""
+    found = signed_rank({"plain": AREAS[:, 0], "m": AREAS[:, 1]})
+    assert found[frozenset(("m", "plain"))] == pytest.approx(0.0110, abs=6e-4)
+
+
+def test_signed_ranks_are_adjusted_for_all_pairs():
+    rng = np.random.default_rng(3)
+    scores = {"one": rng.normal(size=40), "same": np.zeros(40), "too": np.zeros(40), "high": rng.normal(2, 1, 40)}
+    found = signed_rank(scores)
+    assert len(found) == 6
+    assert found[frozenset(("same", "too"))] == 1
+    own = [wilcoxon(gap, method="approx").pvalue for gap in (scores["high"], scores["high"] - scores["one"])]
+    assert min(found.values()) == pytest.approx(6 * min(own))
 
 
 def test_the_statistic_is_scipys():
