@@ -90,6 +90,32 @@ def recalled(frames, trials, share=0.9):
     return len(made) / trials, float(np.sum(made)) / trials
 
 
+def covered(wish, threshold, truth, frames, trials):
+    """Return how often the interval on held-out frames holds the true value at a fixed threshold."""
+    rng = np.random.default_rng([frames, 7])
+    held = 0
+    for _ in range(trials):
+        trial = wish.trial([], [frame(rng) for _ in range(frames)], threshold)
+        held += trial.low <= truth <= trial.high
+    return held / trials
+
+
+def intervals(trials):
+    """Print how often the intervals on held-out frames hold the truth."""
+    at = 1.5
+    print(f"{'95 % interval on held-out frames':<44}{'frames':>7}{'':>7}{'nominal':>9}{'actual':>8}{'±':>7}")
+    for frames in (30, 60):
+        lines = [
+            ("share of quiet frames (exact)", Wish(), 1 - loud_risk(at, 1)),
+            ("recall (bootstrap)", RecallWish(0.9), 1 - miss_risk(at)),
+            ("precision (bootstrap)", PrecisionWish(0.9), 1 - false_risk(at)),
+        ]
+        for name, wish, truth in lines:
+            actual = covered(wish, at, truth, frames, trials)
+            error = 2 * binom(trials, 0.95).std() / trials
+            print(f"{name:<44}{frames:>7}{'':>7}{0.95:>9.3f}{actual:>8.3f}{error:>7.3f}")
+
+
 def main(trials):
     """Print the table."""
     print(f"{trials} calibrations a line; ± two binomial standard errors of the actual value, if it were nominal")
@@ -107,4 +133,6 @@ def main(trials):
 
 
 if __name__ == "__main__":
-    main(int(sys.argv[1]) if len(sys.argv) > 1 else 1000)
+    asked = int(sys.argv[1]) if len(sys.argv) > 1 else 1000
+    main(asked)
+    intervals(asked)
