@@ -11,6 +11,7 @@ from ..detectors.registry import names
 from .boards import Board, best_method, boards
 from .cells import Table
 from .choice import Choice, choose, read_choice, write_choice
+from .cost_curve import cost_curves
 from .critical import mean_ranks
 from .errors import YardError
 from .export import case_frame, ranking_frame, write_csv
@@ -19,7 +20,7 @@ from .store import ResultRow, Store, open_store
 from .suite import Suite
 from .suite_file import load_suite
 from .terminal import board_lines, choice_lines, failure_lines, legend, wrapped
-from .wishes import AnyWish, Wish
+from .wishes import AnyWish, CostWish, Wish
 
 
 def rank(
@@ -130,5 +131,10 @@ def choose_threshold(folder: Path, *, detector: str | None, wish: AnyWish, out: 
         read_choice(path)  # only a threshold file may be replaced
     write_choice(choice, path)
     print("\n".join(choice_lines(choice)))
+    if isinstance(wish, CostWish):
+        from .report.costs import write_costs  # matplotlib is slow to import
+
+        write_costs(cost_curves(table), wish.false / wish.miss, folder / "costs.png")
+        print(f"\nall methods over all ratios of the two costs: {folder / 'costs.png'}")
     print(f"\nwritten to {path}; next: moteyard find PHOTO… --from {path}")
     return 0

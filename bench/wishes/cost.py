@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from typing import ClassVar
 
 import numpy as np
+from numpy.typing import NDArray
 
 from ..cells import Record
 from ..interval import mean_interval
@@ -41,11 +42,7 @@ class CostWish:
         if not calibration:
             return Pick(math.inf, False, "no frames to choose on")
         score, hit, _ = levels(calibration)
-        last = last_of_ties(score)
-        change = np.cumsum(np.where(hit, -self.miss, self.false))[last]
-        if not len(last) or change.min() >= 0:
-            return Pick(math.inf, False)
-        return Pick(just_below(score[last[int(np.argmin(change))]]), False)
+        return Pick(cheapest(score, hit, miss=self.miss, false=self.false), False)
 
     def trial(self, calibration: Sequence[Record], held_out: Sequence[Record], threshold: float) -> Trial:
         """Return the mean cost; broken where it is not surely below that of taking nothing (paired by frame)."""
@@ -67,3 +64,12 @@ class CostWish:
         """Tell whether it is surely cheaper than taking nothing."""
         del pick, counts
         return not trial.broken
+
+
+def cheapest(score: FloatArray, hit: NDArray[np.bool_], *, miss: float, false: float) -> float:
+    """Return the threshold of least cost over candidates in descending score, the highest of equals, +inf for none."""
+    last = last_of_ties(score)
+    change = np.cumsum(np.where(hit, -miss, false))[last]
+    if not len(last) or change.min() >= 0:
+        return math.inf
+    return just_below(score[last[int(np.argmin(change))]])

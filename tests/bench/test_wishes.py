@@ -7,10 +7,13 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from PIL import Image
 from scipy.stats import norm
 
 from moteyard.bench.choice import choose
 from moteyard.bench.cli import main
+from moteyard.bench.cost_curve import RATIOS, cost_curves
+from moteyard.bench.report.costs import write_costs
 from moteyard.bench.wishes import CostWish, PrecisionWish, RecallWish, Wish
 from moteyard.bench.wishes.base import Counts, Pick, Trial
 from moteyard.bench.wishes.precision import frame_losses
@@ -83,6 +86,19 @@ def test_the_cheapest_threshold_is_where_the_odds_are_the_ratio_of_costs(frames)
     assert CostWish(miss=3, false=1).pick(frames).threshold < pick.threshold
     # One false alarm costs more than all shadows of twenty frames.
     assert CostWish(miss=1, false=1000).pick(frames[:20]).threshold >= max(r.false_scores.max() for r in frames[:20])
+
+
+def test_costs_over_all_ratios_are_those_of_the_law(frames, tmp_path):
+    """Shadows 6, of them 5.82·Φ(3 − t) hit, 20·Φ(−t) false: the least cost over t, over that of six misses."""
+    silent = [replace(r, result=replace(r.result, spots=r.result.spots[:0])) for r in frames]
+    found = cost_curves({"m": frames, "silent": silent})["sky"]
+    t = np.linspace(-2, 8, 2001)
+    exact = [(6 - 5.82 * norm.sf(t - 3) + each * 20 * norm.sf(t)).min() / 6 for each in RATIOS]
+    assert found["m"] == pytest.approx(np.array(exact), abs=0.05)
+    assert (found["silent"] == 1).all()
+    write_costs({"sky": found}, 3.0, tmp_path / "costs.png")
+    with Image.open(tmp_path / "costs.png") as picture:
+        assert picture.width > picture.height
 
 
 def test_costs_on_held_out_frames(frames):
