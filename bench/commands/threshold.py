@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import re
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -23,7 +24,7 @@ def add(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument("result", type=Path, help="a folder that rank wrote")
     parser.add_argument("--detector", metavar="NAME", help="which method (the best over all grounds)")
-    parser.add_argument("--at-most", type=whole, metavar="M", help="false alarms a frame may carry (1)")
+    parser.add_argument("--at-most", type=_in_words, metavar="M", help="false alarms a frame may carry (1)")
     parser.add_argument("--share", type=part, help="with --at-most: share of frames that keep to it (0.9)")
     parser.add_argument("--recall", type=part, metavar="R", help="share of visible shadows found, on average")
     parser.add_argument("--precision", type=part, metavar="P", help="share of the finds that are dust, on average")
@@ -31,6 +32,15 @@ def add(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--cost-miss", type=positive, metavar="C", help="what a missed shadow costs")
     parser.add_argument("--cost-false", type=positive, metavar="C", help="what a needless repair costs")
     parser.add_argument("--out", type=Path, metavar="FILE", help="where to write it (RESULT/threshold.json)")
+
+
+_IN_WORDS = re.compile(r"\s*(\d+)(?: false alarms?(?: (?:a|per) frame)?)?\s*")
+
+
+def _in_words(text: str) -> int:
+    """Read a count, with or without the words 'false alarms per frame'."""
+    said = _IN_WORDS.fullmatch(text)
+    return whole(said[1] if said else text)
 
 
 def run(options: argparse.Namespace) -> int:

@@ -171,6 +171,8 @@ def test_a_method_that_says_nothing_is_not_trusted(wish, frames):
         (["--recall", ".9", "--at-most", "1"], "--at-most, --recall ask for different things; take one of them"),
         (["--recall", ".9", "--confidence", ".9"], "--confidence, --recall ask for different things"),
         (["--cost-miss", "2"], "give both --cost-miss and --cost-false"),
+        (["--at-most", "1 miss per frame"], "'1 miss per frame' is not a whole number"),
+        (["--at-most", "2 false alarms per frame"], "holds no results"),
         (["--precision", "1"], "'1' is not a number between 0 and 1"),
         (["--cost-miss", "-2", "--cost-false", "1"], "'-2' is not a positive number"),
     ],
