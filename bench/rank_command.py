@@ -135,6 +135,6 @@ def choose_threshold(folder: Path, *, detector: str | None, wish: AnyWish, out: 
         from .report.costs import write_costs  # matplotlib is slow to import
 
         write_costs(cost_curves(table), wish.false / wish.miss, folder / "costs.png")
-        print(f"\nall methods over all ratios of the two costs: {folder / 'costs.png'}")
+        print("\nall methods over all ratios of the two costs: costs.png beside the results")
     print(f"\nwritten to {path}; next: moteyard find PHOTO… --from {path}")
     return 0
