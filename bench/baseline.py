@@ -1,8 +1,8 @@
 """A baseline: the frames of a suite by recipe and digest, and what detectors once answered on them.
 
 A folder of three files: `suite.toml`, `baseline.json` (frames, detectors, versions) and `outcomes.npz` (scores and
-hits of every candidate that counts). It holds no pixels: frames are rendered again, and their digests tell whether
-they are the same.
+hits of every candidate that counts, and each frame's look). Frames are rendered again, and their digests tell whether
+they are the same; with other libraries or on another machine their looks do.
 """
 
 from __future__ import annotations
@@ -16,6 +16,7 @@ from typing import Any
 from zipfile import BadZipFile
 
 import numpy as np
+from numpy.typing import NDArray
 
 from .cells import Record
 from .errors import YardError
@@ -23,8 +24,11 @@ from .store import FALSE_ALARM, HIT, IGNORED, SPOT_TYPE, FrameRow, ResultRow
 from .suite import Suite
 from .suite_file import parse_suite
 
-FORMAT = 1
-"""Version of the folder's files."""
+FORMAT = 2
+"""Version of the folder's files; 1 had no looks."""
+
+_LOOKS = "looks of frames"
+"""No detector's name has a space."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,6 +64,8 @@ class Baseline:
         By name.
     outcomes
         Name → judged candidates of each frame (`SPOT_TYPE`, of which score and kind are kept).
+    looks
+        (frames, n): see `frame_look.look`.
     versions
         Libraries and machine it was made with: others may round pixels differently.
     """
@@ -69,6 +75,7 @@ class Baseline:
     frames: tuple[FrameMark, ...]
     methods: Mapping[str, MethodMark]
     outcomes: Mapping[str, tuple[Any, ...]]
+    looks: NDArray[np.float16]
     versions: str
 
     def records(self, name: str, rows: Sequence[FrameRow]) -> list[Record]:
@@ -84,7 +91,7 @@ def write_baseline(baseline: Baseline, folder: Path) -> None:
     """Write a baseline, the file that is read first last: a folder without it is none."""
     folder.mkdir(parents=True, exist_ok=True)
     (folder / "suite.toml").write_text(baseline.suite_text, encoding="utf-8")
-    arrays: dict[str, Any] = {}
+    arrays: dict[str, Any] = {_LOOKS: baseline.looks}
     for name, frames in baseline.outcomes.items():
         kept = [spots[spots["kind"] != IGNORED] for spots in frames]
         arrays[f"{name}/candidates"] = np.array([len(spots) for spots in kept], dtype=np.int32)
@@ -122,12 +129,16 @@ def read_baseline(folder: Path) -> Baseline:
         frames = tuple(FrameMark(**frame) for frame in card["frames"])
         with np.load(folder / "outcomes.npz") as arrays:
             outcomes = {name: _outcome(arrays, name, len(frames)) for name in methods}
+            looks = arrays[_LOOKS]
+            if len(looks) != len(frames):
+                raise ValueError("looks do not fit the frames")
         return Baseline(
             suite=parse_suite(text, where=str(folder / "suite.toml")),
             suite_text=text,
             frames=frames,
             methods=methods,
             outcomes=outcomes,
+            looks=looks,
             versions=str(card["versions"]),
         )
     except (OSError, ValueError, KeyError, TypeError, AttributeError, BadZipFile) as error:

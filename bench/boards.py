@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from .ceiling import NAME, ceiling
 from .cells import Record, Table, f_numbers, grounds, pooled_curve, pooled_hits, where
+from .critical import block_scores, signed_rank
 from .interval import Interval, Resampled, bca, bootstrap_weights, resample
 from .ranking import Row, rank
 
@@ -34,8 +36,12 @@ class Line:
         Average precision at each f-number, with intervals.
     found
         Recall at one false alarm a frame or fewer, 0…1.
+    signed_rank
+        p-value of the difference from the best method by signed ranks over blocks, see `critical.signed_rank`.
     found_by_megapixel
         Recall at one false alarm a megapixel or fewer, 0…1.
+    froc
+        Mean recall at ⅛, ¼ … 8 false alarms a frame as in free-response studies.
     cpu_s_per_megapixel
         Median over the frames.
     """
@@ -44,7 +50,9 @@ class Line:
     by_f_number: dict[float, Interval]
     found: float
     found_by_megapixel: float
+    froc: float
     cpu_s_per_megapixel: float
+    signed_rank: float = math.nan
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,7 +97,14 @@ def _board(ground: str, table: Table) -> Board:
     ideal = {NAME: ceiling(records)}
     numbers = f_numbers(table)
     apertures = {f: _resampled(where(table | ideal, f_number=f)) for f in numbers}
-    lines = tuple(_line(row, table[row.method], apertures) for row in ranking.rows)
+    p_values, best = signed_rank(block_scores(table)), ranking.rows[0].method
+    lines = tuple(
+        replace(
+            _line(row, table[row.method], apertures),
+            signed_rank=p_values.get(frozenset((best, row.method)), math.nan),
+        )
+        for row in ranking.rows
+    )
     (top,) = rank(_resampled(ideal)).rows
     return Board(
         ground=ground,
@@ -118,6 +133,7 @@ def _line(row: Row, records: Sequence[Record], apertures: dict[float, dict[str, 
         by_f_number={f: bca(methods[row.method]) for f, methods in apertures.items()},
         found=float(curve.recall_at([1.0])[0]),
         found_by_megapixel=float(curve.recall_at_per_megapixel([1.0])[0]),
+        froc=curve.froc_score(),
         cpu_s_per_megapixel=float(np.median([record.result.cpu_s / record.frame.megapixels for record in records])),
     )
 

@@ -8,7 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from .curve import Curve, PooledHits, curve, pool
+from .curve import Curve, curve
+from .pooled_hits import PooledHits, pool
 from .store import HIT, IGNORED, FrameRow, ResultRow, Store
 
 
@@ -124,5 +125,4 @@ def pooled_hits(records: Sequence[Record]) -> PooledHits:
         np.concatenate([record.hit for record in records]),
         np.repeat(block, sizes),
         truths=np.bincount(block, weights=[record.frame.counted for record in records], minlength=len(names)),
-        frames=np.bincount(block, minlength=len(names)),
     )

@@ -14,30 +14,16 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from scipy.stats import binom
 
 from .cells import Record, Table, f_numbers, grounds, where
 from .errors import YardError
-from .order_threshold import frame_statistic, frames_needed, quiet_threshold
 from .whole_file import whole_file
+from .wishes import AnyWish, Wish, as_plain, from_plain
+from .wishes.base import Counts
+from .wishes.counting import taken
 
-FORMAT = 3
-"""Version of the file that `write_choice` writes."""
-
-TRUSTED_RECALL = 0.5
-"""A cell in which a method finds less than half of what can be seen is not to be trusted to it."""
-
-SURPRISE = 0.01
-"""Held-out frames break a promise where their number of failures would be this unlikely if it held."""
-
-
-@dataclass(frozen=True, slots=True)
-class Wish:
-    """What is asked of a threshold: at most `most` false alarms in a share of frames, with confidence."""
-
-    most: int = 1
-    share: float = 0.9
-    confidence: float = 0.95
+FORMATS = (3, 4)
+"""Versions of the file that `read_choice` reads; `write_choice` writes the last. 3 knew one kind of wish."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,20 +37,23 @@ class CellChoice:
     threshold
         A candidate is taken when its score is greater. +inf takes none.
     guaranteed
-        Whether the calibration frames were enough for the promise.
+        Whether the calibration frames were enough for the promise; never for costs, which come without one.
     note
         What to know about it, one sentence, or "".
     calibration_frames, held_out_frames
         How many frames each half had.
     over
-        Held-out frames with more false alarms than allowed.
+        Held-out frames with more false alarms than the wish allows, 0 where it allows any number.
     false_alarms_per_frame, recall, precision
         On the held-out half, at the threshold. nan is 0/0.
     texture_low, texture_high
         5th and 95th percentile of the frames' texture, natural-log units: by it a photograph finds its ground.
     trusted
-        Whether the threshold is guaranteed, the promise held on the held-out half, and at least half of the
-        visible shadows were found.
+        Whether finds and their absence may be relied upon, by the rule of the wish.
+    measured, measured_low, measured_high
+        The wish's own number on the held-out half with its 95 % interval.
+    untouched
+        That number where nothing is taken, nan where that says nothing.
     """
 
     ground: str
@@ -81,6 +70,10 @@ class CellChoice:
     texture_low: float
     texture_high: float
     trusted: bool
+    measured: float = math.nan
+    measured_low: float = math.nan
+    measured_high: float = math.nan
+    untouched: float = math.nan
 
 
 @dataclass(frozen=True, slots=True)
@@ -106,7 +99,7 @@ class Choice:
     fingerprint: str
     suite: str
     frame_megapixels: float
-    wish: Wish
+    wish: AnyWish
     cells: tuple[CellChoice, ...]
 
 
@@ -125,7 +118,7 @@ def halves(records: Sequence[Record]) -> tuple[list[Record], list[Record]]:
     return calibration, [record for block in order[middle:] for record in blocks[block]]
 
 
-def choose(table: Table, method: str, wish: Wish) -> tuple[CellChoice, ...]:
+def choose(table: Table, method: str, wish: AnyWish) -> tuple[CellChoice, ...]:
     """Return a threshold per cell, chosen on one half of its frames and tried on the other."""
     return tuple(
         _choose(where(table, ground=ground, f_number=f_number)[method], wish)
@@ -134,58 +127,39 @@ def choose(table: Table, method: str, wish: Wish) -> tuple[CellChoice, ...]:
     )
 
 
-def _choose(records: Sequence[Record], wish: Wish) -> CellChoice:
+def _choose(records: Sequence[Record], wish: AnyWish) -> CellChoice:
     calibration, held_out = halves(records)
-    threshold, guaranteed, note = _threshold(calibration, wish)
-    seen = _tried(held_out, threshold, wish)
-    broken = binom.sf(seen["over"] - 1, max(1, len(held_out)), 1 - wish.share) < SURPRISE
-    if broken:
-        note = f"{seen['over']} of {len(held_out)} held-out frames had more false alarms than allowed"
+    pick = wish.pick(calibration)
+    trial = wish.trial(calibration, held_out, pick.threshold)
+    hits, false, counted = taken(held_out, pick.threshold)
+    counts = Counts(int(hits.sum()), int(false.sum()), int(counted.sum()))
     low, high = np.quantile([record.frame.texture for record in records], [0.05, 0.95])
     return CellChoice(
         ground=records[0].frame.ground,
         f_number=records[0].frame.f_number,
-        threshold=threshold,
-        guaranteed=guaranteed,
-        note=note,
+        threshold=pick.threshold,
+        guaranteed=pick.guaranteed,
+        note=pick.note or trial.broken,
         calibration_frames=len(calibration),
         held_out_frames=len(held_out),
+        over=wish.over(held_out, pick.threshold) if isinstance(wish, Wish) else 0,
+        false_alarms_per_frame=float(false.mean()) if len(false) else math.nan,
+        recall=counts.recall,
+        precision=counts.precision,
         texture_low=float(low),
         texture_high=float(high),
-        trusted=guaranteed and not broken and seen["recall"] >= TRUSTED_RECALL,
-        **seen,
+        trusted=wish.trusts(pick, trial, counts),
+        measured=trial.value,
+        measured_low=trial.low,
+        measured_high=trial.high,
+        untouched=trial.untouched,
     )
-
-
-def _threshold(calibration: Sequence[Record], wish: Wish) -> tuple[float, bool, str]:
-    """Return the threshold, whether it is guaranteed, and a note where it is not."""
-    alpha, delta = 1 - wish.share, 1 - wish.confidence
-    needed = frames_needed(alpha, delta)
-    scores = [record.false_scores for record in calibration]
-    if len(calibration) >= needed:
-        return quiet_threshold(scores, most=wish.most, alpha=alpha, delta=delta).threshold, True, ""
-    note = f"no guarantee: it needs {needed} independent frames to choose on, there are {len(calibration)}"
-    if not calibration:
-        return math.inf, False, note
-    return max(frame_statistic(score, most=wish.most) for score in scores), False, note
-
-
-def _tried(held_out: Sequence[Record], threshold: float, wish: Wish) -> dict[str, Any]:
-    false = np.array([int((record.false_scores > threshold).sum()) for record in held_out])
-    hits = sum(int((record.hit & (record.score > threshold)).sum()) for record in held_out)
-    counted = sum(record.frame.counted for record in held_out)
-    found = hits + int(false.sum())
-    return {
-        "over": int((false > wish.most).sum()),
-        "false_alarms_per_frame": float(false.mean()) if len(false) else math.nan,
-        "recall": hits / counted if counted else math.nan,
-        "precision": hits / found if found else math.nan,
-    }
 
 
 def write_choice(choice: Choice, path: Path) -> None:
     """Write a choice as JSON, whole or not at all; numbers that JSON lacks (inf, nan) become strings."""
-    text = json.dumps({"format": FORMAT, **_plain(asdict(choice))}, indent=2)
+    fields = {"format": FORMATS[-1], **asdict(choice), "wish": as_plain(choice.wish)}
+    text = json.dumps(_plain(fields), indent=2)
     with whole_file(path) as scratch:
         scratch.write_text(text + "\n", encoding="utf-8")
 
@@ -211,9 +185,9 @@ def read_choice(path: Path) -> Choice:
         raise YardError(f"no chosen threshold at {file}; make one with: moteyard threshold {path}")
     try:
         raw = json.loads(file.read_text(encoding="utf-8"))
-        if raw.pop("format") != FORMAT:
+        if raw.pop("format") not in FORMATS:
             raise YardError(f"{file} was written by another version; choose again with: moteyard threshold")
-        raw["wish"] = Wish(**raw["wish"])
+        raw["wish"] = from_plain(raw["wish"])
         raw["cells"] = tuple(CellChoice(**_numbers(item)) for item in raw["cells"])
         return Choice(**raw)
     except (ValueError, KeyError, TypeError, AttributeError) as error:
@@ -221,5 +195,5 @@ def read_choice(path: Path) -> Choice:
 
 
 def _numbers(item: dict[str, Any]) -> dict[str, Any]:
-    kinds = {"threshold", "false_alarms_per_frame", "recall", "precision"}
-    return {key: float(value) if key in kinds else value for key, value in item.items()}
+    whole = {"ground", "note", "guaranteed", "trusted", "calibration_frames", "held_out_frames", "over"}
+    return {key: value if key in whole else float(value) for key, value in item.items()}

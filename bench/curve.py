@@ -17,18 +17,13 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.sparse import csr_array
 
 FloatArray = NDArray[np.float64]
-IntArray = NDArray[np.intp]
 BoolArray = NDArray[np.bool_]
 
 FROC_RATES = (0.125, 0.25, 0.5, 1.0, 2.0, 4.0, 8.0)
 """False alarms per frame at which recall is averaged, as LUNA16 does per scan (Setio et al., Medical Image
 Analysis 42 (2017) 1)."""
-
-REPLICATES_AT_ONCE = 512
-"""Bootstrap replicates held in memory together: 4,000 hits make 16 MB an array."""
 
 
 class Convention(StrEnum):
@@ -129,13 +124,9 @@ class Curve:
         """False alarms per 10⁶ pixels (k,), ≥ 0, fewer is better."""
         return np.asarray(ratio(self.false_alarms, self.megapixels))
 
-    def f_score(self, *, beta: float = 1.0) -> FloatArray:
-        """F-beta (k,)."""
-        return np.asarray(f_score(self.hits, self.false_alarms, self.truths, beta=beta))
-
     def average_precision(self, convention: Convention = Convention.EVERY_POINT) -> float:
         """Average precision. 0…1, more is better; 0 without candidates, nan without true spots."""
-        area = _area(self.hits[:, None], self.false_alarms[:, None], np.array([self.truths]), convention)
+        area = area_under(self.hits[:, None], self.false_alarms[:, None], np.array([self.truths]), convention)
         return float(area[0])
 
     def recall_at(self, limits: Any) -> FloatArray:
@@ -144,11 +135,11 @@ class Curve:
         0…1, more is better; 0 where no threshold that lets anything in is so quiet. Nothing is
         interpolated: each value belongs to a threshold that one can set.
         """
-        return _recall_at(self.false_alarms_per_frame[:, None], self.recall[:, None], limits)[:, 0]
+        return best_recall(self.false_alarms_per_frame[:, None], self.recall[:, None], limits)[:, 0]
 
     def recall_at_per_megapixel(self, limits: Any) -> FloatArray:
         """As `recall_at`, with the limits in false alarms per 10⁶ pixels."""
-        return _recall_at(self.false_alarms_per_megapixel[:, None], self.recall[:, None], limits)[:, 0]
+        return best_recall(self.false_alarms_per_megapixel[:, None], self.recall[:, None], limits)[:, 0]
 
     def froc_score(self) -> float:
         """Mean recall at ⅛, ¼ … 8 false alarms per frame. 0…1, more is better; nan without true spots."""
@@ -171,7 +162,7 @@ def curve(
     megapixels
         Area of all frames in 10⁶ pixels.
     """
-    score, hit = _candidates(score, hit)
+    score, hit = candidates(score, hit)
     if hit.sum() > truths:
         raise ValueError(f"{hit.sum()} hits on {truths} true spots; each true spot is hit at most once")
     levels, step = np.unique(-score, return_inverse=True)
@@ -185,98 +176,8 @@ def curve(
     )
 
 
-@dataclass(frozen=True, slots=True)
-class PooledHits:
-    """The candidates of many blocks, kept so that blocks can be reweighted many times at once.
-
-    A block is what the bootstrap draws: the frames of one scene. Precision peaks and recall moves only
-    where a hit enters, so thresholds that let in false alarms alone are folded into the next hit. What
-    remains are two small matrices of new hits and new false alarms per step and block; a replicate is their
-    product with the block's weights, summed along the steps.
-
-    Attributes
-    ----------
-    new_hits, new_false_alarms
-        Sparse (steps, blocks).
-    truths, frames
-        (blocks,): counted true spots and frames of each block.
-    """
-
-    new_hits: csr_array
-    new_false_alarms: csr_array
-    truths: FloatArray
-    frames: FloatArray
-
-    def average_precision(self, weights: NDArray[Any], convention: Convention = Convention.EVERY_POINT) -> FloatArray:
-        """Average precision of each replicate.
-
-        Parameters
-        ----------
-        weights
-            (replicates, blocks): how often each block counts. All ones is the suite itself.
-        convention
-            How the area is taken.
-
-        Returns
-        -------
-        FloatArray
-            (replicates,), 0…1, more is better; nan where the weighted blocks hold no true spot.
-        """
-        parts = [_area(*self._counts(some), some @ self.truths, convention) for some in self._portions(weights)]
-        return np.concatenate(parts)
-
-    def recall_at(self, weights: NDArray[Any], limits: Any) -> FloatArray:
-        """Recall at given false alarms per frame, (replicates, limits); see `Curve.recall_at`."""
-        return np.concatenate([self._recall_at(some, limits) for some in self._portions(weights)])
-
-    def froc_score(self, weights: NDArray[Any]) -> FloatArray:
-        """Mean recall at ⅛, ¼ … 8 false alarms per frame, (replicates,); see `Curve.froc_score`."""
-        return np.asarray(np.mean(self.recall_at(weights, FROC_RATES), axis=1))
-
-    def _recall_at(self, weights: FloatArray, limits: Any) -> FloatArray:
-        hits, false_alarms = self._counts(weights)
-        rate = np.asarray(ratio(false_alarms, weights @ self.frames))
-        return _recall_at(rate, np.asarray(recall(hits, weights @ self.truths)), limits).T
-
-    def _counts(self, weights: FloatArray) -> tuple[FloatArray, FloatArray]:
-        columns = np.ascontiguousarray(weights.T)
-        hits = _accumulate(np.add, self.new_hits @ columns)
-        return hits, _accumulate(np.add, self.new_false_alarms @ columns)
-
-    def _portions(self, weights: NDArray[Any]) -> list[FloatArray]:
-        rows = np.asarray(weights, dtype=np.float64)
-        if rows.ndim != 2 or rows.shape[1] != len(self.truths):
-            raise ValueError(f"weights must have shape (replicates, {len(self.truths)}), not {rows.shape}")
-        return [rows[start : start + REPLICATES_AT_ONCE] for start in range(0, len(rows), REPLICATES_AT_ONCE)]
-
-
-def pool(
-    score: NDArray[Any],
-    hit: NDArray[np.bool_],
-    block: NDArray[Any],
-    *,
-    truths: NDArray[Any],
-    frames: NDArray[Any],
-) -> PooledHits:
-    """Gather the candidates of all frames.
-
-    Parameters
-    ----------
-    score, hit, block
-        (m,) of all frames together, without ignored candidates; `block` counts from 0.
-    truths, frames
-        (blocks,): counted true spots and frames of each block, empty blocks included.
-    """
-    score, hit = _candidates(score, hit)
-    block = np.asarray(block, dtype=np.intp)
-    counts = np.asarray(truths, dtype=np.float64), np.asarray(frames, dtype=np.float64)
-    _check_blocks(block, hit, *counts)
-    step, steps = _hit_steps(score, hit)
-    shape = (steps, len(counts[0]))
-    return PooledHits(_tally(step[hit], block[hit], shape), _tally(step[~hit], block[~hit], shape), *counts)
-
-
-def _candidates(score: NDArray[Any], hit: NDArray[Any]) -> tuple[FloatArray, BoolArray]:
+def candidates(score: NDArray[Any], hit: NDArray[Any]) -> tuple[FloatArray, BoolArray]:
+    """Return score and hit as arrays, checked."""
     value, flag = np.asarray(score, dtype=np.float64), np.asarray(hit, dtype=bool)
     if value.ndim != 1 or value.shape != flag.shape:
         raise ValueError(f"score and hit must have one equal length, not {value.shape} and {flag.shape}")
@@ -285,41 +186,18 @@ def _candidates(score: NDArray[Any], hit: NDArray[Any]) -> tuple[FloatArray, Boo
     return value, flag
 
 
-def _check_blocks(block: IntArray, hit: BoolArray, truths: FloatArray, frames: FloatArray) -> None:
-    if truths.ndim != 1 or truths.shape != frames.shape:
-        raise ValueError(f"truths and frames must have one equal length, not {truths.shape} and {frames.shape}")
-    if block.shape != hit.shape or np.any((block < 0) | (block >= len(truths))):
-        raise ValueError(f"block must name one of {len(truths)} blocks for each of {len(hit)} candidates")
-    excess = np.flatnonzero(np.bincount(block[hit], minlength=len(truths)) > truths)
-    if len(excess):
-        raise ValueError(f"block {excess[0]} has more hits than its {truths[excess[0]]:g} true spots")
-
-
-def _hit_steps(score: FloatArray, hit: BoolArray) -> tuple[IntArray, int]:
-    """Return the step at which each candidate enters, and the number of steps.
-
-    One step for each distinct score of a hit, from the highest, and a last one for what lies below them all.
-    """
-    levels = np.unique(-score[hit])
-    return np.searchsorted(levels, -score, side="left"), len(levels) + 1
-
-
-def _tally(step: IntArray, block: IntArray, shape: tuple[int, int]) -> csr_array:
-    return csr_array((np.ones(len(step)), (step, block)), shape=shape)
-
-
-def _area(hits: FloatArray, false_alarms: FloatArray, truths: FloatArray, convention: Convention) -> FloatArray:
+def area_under(hits: FloatArray, false_alarms: FloatArray, truths: FloatArray, convention: Convention) -> FloatArray:
     """Return the average precision of each column of cumulative counts (steps, replicates)."""
     convention = Convention(convention)
     height = np.divide(hits, hits + false_alarms, out=np.zeros_like(hits), where=hits > 0)
     if convention is not Convention.STEP:
-        _accumulate(np.maximum, height[::-1])
+        accumulate(np.maximum, height[::-1])
     width = np.diff(_reached(hits, truths, convention), axis=0, prepend=0.0)
     area = np.einsum("ij,ij->j", width, height)
     return np.where(truths > 0, area, np.nan)
 
 
-def _accumulate(operation: np.ufunc, rows: FloatArray) -> FloatArray:
+def accumulate(operation: np.ufunc, rows: FloatArray) -> FloatArray:
     """Accumulate down the rows, in place.
 
     `ufunc.accumulate` walks the columns of a wide array one by one and takes several times as long.
@@ -339,8 +217,8 @@ def _reached(hits: FloatArray, truths: FloatArray, convention: Convention) -> Fl
     return np.asarray(levels / (intervals + 1))
 
 
-def _recall_at(rate: FloatArray, found: FloatArray, limits: Any) -> FloatArray:
-    """Return (limits, replicates) from false-alarm rate and recall (steps, replicates)."""
+def best_recall(rate: FloatArray, found: FloatArray, limits: Any) -> FloatArray:
+    """Return the best recall at each limit, (limits, replicates), from rate and recall (steps, replicates)."""
     best = [np.max(np.where(rate <= limit, found, 0.0), axis=0, initial=0.0) for limit in np.atleast_1d(limits)]
     undefined = np.isnan(found).any(axis=0)
     return np.where(undefined, np.nan, np.array(best))

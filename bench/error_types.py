@@ -34,6 +34,7 @@ from scipy.spatial import KDTree
 
 from .cells import Record, Table, f_numbers, grounds, where
 from .curve import f_score, recall
+from .interval import mean_interval
 from .match import LEAST_GATE_PX, NO_TRUTH, gate_px, match
 from .operating import found_shadows, taken
 from .store import FALSE_ALARM, HIT
@@ -192,12 +193,14 @@ def errors_by_ground(
 
 @dataclass(frozen=True, slots=True)
 class Level:
-    """Shadows of a visibility in [low, high), how many there are and how many are found."""
+    """Shadows of a visibility in [low, high): how many there are, how many found, and the share's 95 % interval."""
 
     low: float
     high: float
     shadows: int
     found: int
+    recall_low: float = np.nan
+    recall_high: float = np.nan
 
     @property
     def recall(self) -> float:
@@ -216,8 +219,11 @@ def _levels(records: Sequence[Record], thresholds: dict[tuple[str, float], float
     limits = [thresholds[record.frame.ground, record.frame.f_number] for record in records]
     found = np.concatenate([found_shadows(*pair) for pair in zip(records, limits, strict=True)])
     visibility = np.concatenate([record.frame.truth["visibility"] for record in records])
+    blocks = np.repeat([record.frame.block for record in records], [len(record.frame.truth) for record in records])
     step = np.digitize(visibility, VISIBILITY_STEPS[1:-1])
-    return tuple(
-        Level(low, high, int((step == number).sum()), int(found[step == number].sum()))
-        for number, (low, high) in enumerate(pairwise(VISIBILITY_STEPS))
-    )
+    levels = []
+    for number, (low, high) in enumerate(pairwise(VISIBILITY_STEPS)):
+        here = step == number
+        share = mean_interval(found[here].astype(np.float64), blocks[here].tolist())
+        levels.append(Level(low, high, int(here.sum()), int(found[here].sum()), share.low, share.high))
+    return tuple(levels)

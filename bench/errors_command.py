@@ -11,20 +11,23 @@ import pandas as pd
 from .error_types import KINDS, Errors, Level, errors_by_ground, recall_by_visibility
 from .export import write_csv
 from .operating import load_operating, thresholds
-from .terminal import share
+from .terminal import share, wrapped
 
 Cells = Mapping[tuple[str, float | None], Errors]
 
 
 def show_errors(folder: Path, *, detector: str | None, threshold_file: Path | None) -> int:
-    """Print the kinds of errors of a result folder, write errors.csv into it, return 0."""
+    """Print the kinds of errors of a result folder, write tables and a plot into it, return 0."""
+    from .report.visibility import write_visibility  # matplotlib is slow to import
+
     table, method, choice = load_operating(folder, detector=detector, file=threshold_file)
     cells = errors_by_ground(table, method, thresholds(choice))
     seen = recall_by_visibility(table, method, thresholds(choice))
     write_csv(error_frame(cells, method), folder / "errors.csv")
     write_csv(visibility_frame(seen, method), folder / "visibility.csv")
-    where = f"written to {folder}: errors.csv (each aperture too), visibility.csv"
-    print("\n".join([*error_lines(cells, method), "", *visibility_lines(seen), "", where]))
+    write_visibility(seen, method, folder / "visibility.png")
+    where = wrapped(f"written to {folder}: errors.csv (each aperture too), visibility.csv, visibility.png")
+    print("\n".join([*error_lines(cells, method), "", *visibility_lines(seen), "", *where]))
     return 0
 
 

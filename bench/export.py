@@ -30,9 +30,11 @@ def ranking_frame(shown: Sequence[Board]) -> pd.DataFrame:
                 "behind_best_low": line.row.difference_low,
                 "behind_best_high": line.row.difference_high,
                 "p_value_holm": line.row.p_value,
+                "p_value_signed_rank_holm": line.signed_rank,
                 "share_of_ideal": board.of_ideal(line),
                 "found_at_1_false_alarm_a_frame": line.found,
                 "found_at_1_false_alarm_a_megapixel": line.found_by_megapixel,
+                "froc": line.froc,
                 "cpu_s_per_megapixel": line.cpu_s_per_megapixel,
             }
             for f_number, value in line.by_f_number.items():

@@ -1,8 +1,9 @@
 """The regression gate: whether a detector is worse than it was, on the same frames.
 
-Both answers are scored by average precision per ground and by the mean over grounds, and their differences are
-resampled by blocks with the same weights for both, so that they are paired. Intervals are BCa at a level that
-makes the family of all lines 95 % (Bonferroni). With the stated least effect e a line is
+Both answers are scored by average precision, or by F1 at given thresholds, per ground and by the mean over grounds,
+and their differences are resampled by blocks with the same weights for both, so that they are paired. Intervals are
+BCa at a level that makes the family of all lines of a measure 95 % (Bonferroni). With the stated least effect e a
+line is
 
 worse
     where the whole interval lies below 0 and the estimate below −e;
@@ -18,14 +19,15 @@ Only 'worse' fails the gate.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 
 import numpy as np
 
 from .cells import Record, grounds, pooled_hits, where
-from .interval import Interval, Resampled, bca, bootstrap_weights, difference, resample
+from .curve import f_score
+from .interval import Interval, Resampled, Statistic, bca, bootstrap_weights, difference, resample
 from .ranking import DETECTABLE
 
 REPLICATES = 2000
@@ -56,7 +58,7 @@ class Line:
     Attributes
     ----------
     before, after
-        Average precision of the baseline's answers and of the new ones.
+        The measure of the baseline's answers and of the new ones.
     difference
         after − before with its interval.
     resolution
@@ -71,7 +73,37 @@ class Line:
     verdict: Verdict
 
 
-def compare(before: Sequence[Record], after: Sequence[Record], *, least_effect: float) -> tuple[Line, ...]:
+Measure = Callable[[Sequence[Record]], tuple[Statistic, int]]
+"""From the records of a ground to what is resampled, and over how many blocks."""
+
+
+def average_precision(records: Sequence[Record]) -> tuple[Statistic, int]:
+    """Measure records by their average precision."""
+    pool = pooled_hits(records)
+    return pool.average_precision, len(pool.truths)
+
+
+def f1_at(threshold: Callable[[Record], float]) -> Measure:
+    """Return the measure of F1 where each frame's candidates above a threshold of its own are taken."""
+
+    def measure(records: Sequence[Record]) -> tuple[Statistic, int]:
+        limits = np.array([threshold(record) for record in records])
+        names, block = np.unique([record.frame.block for record in records], return_inverse=True)
+        pairs = list(zip(records, limits.tolist(), strict=True))
+        counts = [
+            [(record.hit & (record.score > limit)).sum() for record, limit in pairs],
+            [(record.false_scores > limit).sum() for record, limit in pairs],
+            [record.frame.counted for record in records],
+        ]
+        hits, false, truths = (np.bincount(block, weights=count, minlength=len(names)) for count in counts)
+        return lambda weights: np.asarray(f_score(weights @ hits, weights @ false, weights @ truths)), len(names)
+
+    return measure
+
+
+def compare(
+    before: Sequence[Record], after: Sequence[Record], *, least_effect: float, measure: Measure = average_precision
+) -> tuple[Line, ...]:
     """Return the mean over grounds and then each ground.
 
     Parameters
@@ -79,11 +111,13 @@ def compare(before: Sequence[Record], after: Sequence[Record], *, least_effect: 
     before, after
         Old and new answers on the same frames in the same order.
     least_effect
-        e > 0, in average precision.
+        e > 0, in units of the measure.
+    measure
+        What is compared.
     """
     table = {"before": list(before), "after": list(after)}
     names = grounds(table)
-    pairs = {name: _pair(where(table, ground=name)) for name in names}
+    pairs = {name: _pair(where(table, ground=name), measure) for name in names}
     if len(names) > 1:
         pairs = {
             ALL: (_mean([pair[0] for pair in pairs.values()]), _mean([pair[1] for pair in pairs.values()]))
@@ -92,14 +126,12 @@ def compare(before: Sequence[Record], after: Sequence[Record], *, least_effect: 
     return tuple(_line(name, *pair, level=level, least_effect=least_effect) for name, pair in pairs.items())
 
 
-def _pair(table: dict[str, list[Record]]) -> tuple[Resampled, Resampled]:
-    pools = [pooled_hits(table[name]) for name in ("before", "after")]
+def _pair(table: dict[str, list[Record]], measure: Measure) -> tuple[Resampled, Resampled]:
+    (before, blocks), (after, _) = (measure(table[name]) for name in ("before", "after"))
     # Each ground draws its own blocks, by a seed of its own name, so that grounds are independent strata.
     name = table["before"][0].frame.ground
-    rng = np.random.default_rng([_SEED, *name.encode()])
-    weights = bootstrap_weights(len(pools[0].truths), REPLICATES, rng=rng)
-    old, new = (resample(pool.average_precision, weights) for pool in pools)
-    return old, new
+    weights = bootstrap_weights(blocks, REPLICATES, rng=np.random.default_rng([_SEED, *name.encode()]))
+    return resample(before, weights), resample(after, weights)
 
 
 def _mean(parts: Sequence[Resampled]) -> Resampled:

@@ -7,63 +7,33 @@ import math
 import statistics
 import sys
 from collections.abc import Sequence
-from dataclasses import asdict, dataclass, replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
-from xml.etree import ElementTree
 
+import numpy as np
 from tqdm import tqdm
 
 from ..detectors.registry import load
-from ..generators.scene import Scene
+from ..generators.scene import Scene, render
 from .baseline import Baseline, FrameMark, MethodMark, read_baseline, write_baseline
 from .cells import Record
+from .choice import Choice, read_choice
 from .engine import cores, run_jobs
 from .errors import YardError
-from .guard import Line, Verdict, compare
+from .field.ground import cells_for, nearest
+from .frame_look import look
+from .guard import Line, Measure, average_precision, compare, f1_at
+from .guard_frames import check_frames, check_recipes, here
+from .guard_report import Report, as_plain, junit, report_lines
 from .judge import Job
-from .provenance import library_versions, machine
 from .reference import reference_cpu_s
 from .run import fingerprints
 from .store import FrameRow, ResultRow
 from .suite_file import load_suite, suite_text
-from .terminal import failure_lines, share
+from .terminal import failure_lines, wrapped
 
 Answers = dict[str, list[ResultRow]]
-
-
-@dataclass(frozen=True, slots=True)
-class Report:
-    """One detector against the baseline.
-
-    Attributes
-    ----------
-    detector, against
-        Its name, and the name of the answers it is held against.
-    lines
-        Empty where it failed.
-    time_ratio, time_before
-        CPU time of a frame in reference workloads, now and in the baseline.
-    failures
-        Results that did not come.
-    """
-
-    detector: str
-    against: str
-    lines: tuple[Line, ...]
-    time_ratio: float
-    time_before: float
-    failures: tuple[ResultRow, ...]
-
-    @property
-    def passes(self) -> bool:
-        """Whether nothing failed and no line is worse."""
-        return not self.failures and all(line.verdict is not Verdict.WORSE for line in self.lines)
-
-
-def here() -> str:
-    """Return what pixels depend on besides the recipe: libraries and machine."""
-    return f"{library_versions()}; {machine()}"
 
 
 def make_baseline(folder: Path, *, suite: str, detectors: Sequence[str], workers: int | None) -> int:
@@ -85,6 +55,7 @@ def make_baseline(folder: Path, *, suite: str, detectors: Sequence[str], workers
             for name, results in answers.items()
         },
         outcomes={name: tuple(row.spots for row in results) for name, results in answers.items()},
+        looks=np.array([look(render(Scene.from_json(row.recipe)).pixels) for row in rows]),
         versions=here(),
     )
     write_baseline(baseline, folder)
@@ -101,6 +72,7 @@ class Wanted:
     detectors: Sequence[str] = ()
     against: str | None = None
     least_effect: float = 0.02
+    thresholds: Path | None = None
     junit: Path | None = None
     report: Path | None = None
 
@@ -110,20 +82,24 @@ def guard(folder: Path, wanted: Wanted, *, workers: int | None) -> int:
     baseline = read_baseline(folder)
     specs = list(wanted.detectors) or [mark.spec for mark in baseline.methods.values()]
     partners = {name: _partner(baseline, folder, name, wanted.against) for name in fingerprints(specs)}
+    choice = _choice(wanted.thresholds, list(partners))
     recipes = [frame.recipe for frame in baseline.frames]
-    _check_recipes(recipes, folder)
+    check_recipes(recipes, folder)
     rows, answers, reference = _answers(recipes, baseline.suite.viewing, specs, workers)
-    check_frames(baseline, rows, folder)
+    note = check_frames(baseline, rows, folder)
     reports = []
     for name, results in answers.items():
         old = baseline.records(partners[name], rows)
-        lines = _compared(old, results, wanted.least_effect)
+        lines = _compared(old, results, wanted.least_effect, average_precision)
+        at = _compared(old, results, wanted.least_effect, _taking(choice)) if choice and choice.method == name else ()
         failures = tuple(row for row in results if row.problem is not None)
         ratio = math.nan if failures else _time(results) / reference
         reports.append(
-            Report(name, partners[name], lines, ratio, baseline.methods[partners[name]].time_ratio, failures)
+            Report(name, partners[name], lines, at, ratio, baseline.methods[partners[name]].time_ratio, failures)
         )
     print("\n\n".join("\n".join(report_lines(report, wanted.least_effect)) for report in reports))
+    if note:
+        print("\n" + "\n".join(wrapped(note)))
     if wanted.junit is not None:
         wanted.junit.write_bytes(junit(reports))
     if wanted.report is not None:
@@ -138,42 +114,6 @@ def _partner(baseline: Baseline, folder: Path, name: str, against: str | None) -
         known = ", ".join(baseline.methods)
         raise YardError(f"{folder} has no answers of {partner!r} but of {known}; name one of them with --against")
     return partner
-
-
-def _check_recipes(recipes: Sequence[str], folder: Path) -> None:
-    try:
-        for recipe in recipes:
-            Scene.from_json(recipe)
-    except (ValueError, KeyError, TypeError) as error:
-        raise YardError(f"{folder} holds recipes of another version ({error}); {_REMAKE}") from error
-
-
-def check_frames(baseline: Baseline, rows: Sequence[FrameRow], folder: Path) -> None:
-    """Stop where frames are not the baseline's: scores on others say nothing.
-
-    Raises
-    ------
-    YardError
-        If pixels or the number of shadows to find differ.
-    """
-    other = [mark.name for mark, row in zip(baseline.frames, rows, strict=True) if mark.pixels != row.pixels]
-    if other:
-        raise YardError(
-            f"{len(other)} of {len(rows)} frames of {folder} render to other pixels than they did, {other[0]} first: "
-            f"{_cause(baseline)}; {_REMAKE}"
-        )
-    other = [mark.name for mark, row in zip(baseline.frames, rows, strict=True) if mark.counted != row.counted]
-    if other:
-        raise YardError(f"{len(other)} frames of {folder} have other shadows to find, {other[0]} first; {_REMAKE}")
-
-
-def _cause(baseline: Baseline) -> str:
-    if baseline.versions == here():
-        return "the generators have changed"
-    return f"the generators have changed, or it is that the baseline was made with {baseline.versions}"
-
-
-_REMAKE = "make a new baseline from the last version you trust with: moteyard guard --make"
 
 
 def _answers(
@@ -209,88 +149,28 @@ def _time(results: Sequence[ResultRow]) -> float:
     return statistics.median(row.cpu_s for row in results)
 
 
-def _compared(old: Sequence[Record], results: Sequence[ResultRow], least: float) -> tuple[Line, ...]:
+def _choice(file: Path | None, names: Sequence[str]) -> Choice | None:
+    if file is None:
+        return None
+    choice = read_choice(file)
+    if choice.method not in names:
+        raise YardError(f"the thresholds in {file} are for {choice.method}, not for {', '.join(names)}")
+    return choice
+
+
+def _taking(choice: Choice) -> Measure:
+    """Return the measure of what `find` would take: a frame finds its cell by aperture and texture."""
+
+    def threshold(record: Record) -> float:
+        cells = cells_for(choice, record.frame.f_number)
+        number = nearest(record.frame.texture, cells)
+        return cells[number].threshold if number < len(cells) else max(cell.threshold for cell in cells)
+
+    return f1_at(threshold)
+
+
+def _compared(old: Sequence[Record], results: Sequence[ResultRow], least: float, measure: Measure) -> tuple[Line, ...]:
     if any(row.problem is not None for row in results):
         return ()
     new = [Record(record.frame, result) for record, result in zip(old, results, strict=True)]
-    return compare(old, new, least_effect=least)
-
-
-def report_lines(report: Report, least_effect: float) -> list[str]:
-    """Return one detector's table."""
-    head = f"GUARD   {report.detector} against the baseline's {report.against}: "
-    if report.failures:
-        return [head + "FAILED", *failure_lines(report.failures)]
-    lines = [head + ("passes" if report.passes else "WORSE")]
-    lines.append(f"    {'':13}{'before':>7}{'after':>7}{'change':>9}  {'interval':<16}{'can tell':>9}")
-    for line in report.lines:
-        interval = f"{signed(line.difference.low)} … {signed(line.difference.high)}"
-        text = f"    {line.ground[:12]:<13}{share(line.before):>7}{share(line.after):>7}"
-        text += f"{signed(line.difference.estimate):>9}  {interval:<16}{share(line.resolution):>9}"
-        lines.append(f"{text}  {line.verdict.value}")
-    if any(line.verdict is Verdict.CANT_TELL for line in report.lines):
-        lines.append("    can't tell: too few frames for so small an effect; it passes, but is no proof")
-    lines.append("    change of average precision; the intervals hold together in 95 % of cases")
-    lines.append(f"    worse: wholly below 0, and the change itself below −{least_effect:g}")
-    change = report.time_ratio / report.time_before
-    lines.append(f"    CPU time a frame: {report.time_ratio:.1f} FFT pairs, {change:.2f} × the baseline's")
-    return lines
-
-
-def signed(value: float) -> str:
-    """Return a difference with its sign in five characters.
-
-    >>> signed(-0.0214), signed(0.0), signed(float("nan"))
-    ('−.021', '+.000', '  –')
-    """
-    if math.isnan(value):
-        return "  –"
-    return ("−" if value < 0 else "+") + share(abs(value)).strip()
-
-
-def as_plain(report: Report) -> dict[str, Any]:
-    """Return a report as JSON can hold it; nan is null."""
-    lines = [
-        {
-            "ground": line.ground,
-            "before": line.before,
-            "after": line.after,
-            **{key: value for key, value in asdict(line.difference).items() if key != "estimate"},
-            "change": line.difference.estimate,
-            "can_tell": line.resolution,
-            "verdict": line.verdict.value,
-        }
-        for line in report.lines
-    ]
-    plain = {
-        "detector": report.detector,
-        "against": report.against,
-        "passes": report.passes,
-        "time_ratio": report.time_ratio,
-        "time_ratio_before": report.time_before,
-        "failures": [row.problem for row in report.failures],
-        "lines": [{key: _null(value) for key, value in line.items()} for line in lines],
-    }
-    return {key: _null(value) for key, value in plain.items()}
-
-
-def _null(value: Any) -> Any:
-    return None if isinstance(value, float) and not math.isfinite(value) else value
-
-
-def junit(reports: Sequence[Report]) -> bytes:
-    """Return the reports as JUnit XML: a case a detector and ground, a failure where it is worse or gave no answer."""
-    suite = ElementTree.Element("testsuite", name="moteyard guard")
-    for report in reports:
-        for row in report.failures[:1]:
-            case = ElementTree.SubElement(suite, "testcase", classname=report.detector, name="answers")
-            ElementTree.SubElement(case, "failure", message=str(row.problem))
-        for line in report.lines:
-            case = ElementTree.SubElement(suite, "testcase", classname=report.detector, name=line.ground)
-            text = f"{line.verdict.value}: {signed(line.difference.estimate)} average precision"
-            kind = "failure" if line.verdict is Verdict.WORSE else "system-out"
-            ElementTree.SubElement(case, kind, {"message": text} if kind == "failure" else {}).text = text
-    cases, failures = suite.findall("testcase"), suite.findall("testcase/failure")
-    suite.set("tests", str(len(cases)))
-    suite.set("failures", str(len(failures)))
-    return bytes(ElementTree.tostring(suite, encoding="utf-8", xml_declaration=True))
+    return compare(old, new, least_effect=least, measure=measure)

@@ -10,7 +10,7 @@ doi 10.1080/01621459.1987.10478410, with the acceleration from the jackknife ove
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -25,6 +25,11 @@ Statistic = Callable[[FloatArray], FloatArray]
 
 LEAST_BLOCKS = 2
 """One block says nothing about how blocks vary."""
+
+MEAN_REPLICATES = 2000
+"""Of `mean_interval`: 50 beyond each end of a 95 % interval."""
+
+_SEED = 11
 
 LEAST_DEFINED = 0.5
 """If more than half of the replicates are undefined, so is the interval."""
@@ -94,11 +99,6 @@ def difference(one: Resampled, other: Resampled) -> Resampled:
     return Resampled(one.estimate - other.estimate, one.replicates - other.replicates, one.jackknife - other.jackknife)
 
 
-def percentile(resampled: Resampled, *, level: float = 0.95) -> Interval:
-    """Return the plain percentile interval."""
-    return _between(resampled, _tails(level))
-
-
 def bca(resampled: Resampled, *, level: float = 0.95) -> Interval:
     """Return the bias-corrected and accelerated interval, the default of the project.
 
@@ -137,6 +137,17 @@ def p_value(resampled: Resampled) -> float:
     distance = ndtri(below) - bias
     tail = float(ndtr(distance / (1 + acceleration * distance) - bias))
     return 2 * min(tail, 1 - tail)
+
+
+def mean_interval(values: FloatArray, blocks: Sequence[str], *, level: float = 0.95) -> Interval:
+    """Return the mean of the values that are numbers, (n,), with its interval over their blocks."""
+    known = ~np.isnan(values)
+    names, index = np.unique(np.asarray(blocks)[known], return_inverse=True)
+    if not len(names):
+        return Interval(float("nan"), float("nan"), float("nan"))
+    sums, sizes = np.bincount(index, weights=values[known]), np.bincount(index)
+    weights = bootstrap_weights(len(names), MEAN_REPLICATES, rng=np.random.default_rng(_SEED))
+    return bca(resample(lambda drawn: np.asarray((drawn @ sums) / (drawn @ sizes)), weights), level=level)
 
 
 def _student(resampled: Resampled) -> float:

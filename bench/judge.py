@@ -19,9 +19,10 @@ from ..detectors.texture import texture_map
 from ..generators.scene import Frame, Scene, render
 from .allowance import Allowance, kept_to
 from .handover import photograph
+from .label import label
 from .learned import refuse_what_was_taught
 from .masking import mask_contrast
-from .match import LEAST_GATE_PX, gate_px, label
+from .match import LEAST_GATE_PX, gate_px
 from .store import FALSE_ALARM, HIT, IGNORED, SPOT_TYPE, TRUTH_TYPE, FrameRow, ResultRow
 from .visibility import Viewing, masking_elevation, shadow_threshold, visibility_level
 

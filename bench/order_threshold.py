@@ -141,6 +141,16 @@ def order_for(frames: int, *, alpha: float, delta: float) -> tuple[int, float]:
     return least + 1, float(failing[least])
 
 
+def frames_for_mean(alpha: float, *, largest_loss: float = 1.0) -> int:
+    """Return how many calibration frames `conformal_threshold` needs: least n with B/(n + 1) ≤ α.
+
+    >>> frames_for_mean(0.1)
+    9
+    """
+    _check_share(**{"alpha / largest_loss": alpha / largest_loss})
+    return math.ceil(_exact(largest_loss) / _exact(alpha)) - 1
+
+
 def conformal_threshold(
     losses: NDArray[Any], thresholds: NDArray[Any], *, alpha: float, largest_loss: float = 1.0
 ) -> float:
@@ -174,9 +184,7 @@ def conformal_threshold(
         If losses are out of bounds or rise with the threshold, or the frames are too few for any threshold.
     """
     table, marks = _check_losses(losses, thresholds, largest_loss)
-    _check_share(**{"alpha / largest_loss": alpha / largest_loss})
-    frames = len(table)
-    needed = math.ceil(_exact(largest_loss) / _exact(alpha)) - 1
+    frames, needed = len(table), frames_for_mean(alpha, largest_loss=largest_loss)
     if frames < needed:
         raise ValueError(f"alpha {alpha} needs ≥ {needed} calibration frames, not {frames}")
     allowed = float(_exact(alpha) * (frames + 1) - _exact(largest_loss))

@@ -8,7 +8,9 @@ from pathlib import Path
 
 from .boards import Board, best_method, boards
 from .cells import Table
-from .choice import Choice, Wish, choose, read_choice, write_choice
+from .choice import Choice, choose, read_choice, write_choice
+from .cost_curve import cost_curves
+from .critical import mean_ranks
 from .errors import YardError
 from .export import case_frame, ranking_frame, write_csv
 from .gaps import gaps
@@ -17,6 +19,7 @@ from .run import stored_table
 from .store import ResultRow, Store, open_store
 from .suite import Suite
 from .terminal import board_lines, choice_lines, failure_lines, gap_lines, legend, wrapped
+from .wishes import AnyWish, CostWish, Wish
 
 
 def conclude(suite: Suite, folder: Path, store: Store) -> tuple[str, str]:
@@ -41,6 +44,7 @@ def _write(
     from .report.looks import write_looks  # matplotlib is slow to import
     from .report.page import write_page
     from .report.plots import write_curves
+    from .report.ranks import write_ranks
 
     if not table:
         return None
@@ -50,6 +54,9 @@ def _write(
     write_csv(ranking_frame(shown), folder / "ranking.csv")
     write_csv(case_frame(table), folder / "cases.csv")
     write_curves(table, folder / "curves.png")
+    ranked = mean_ranks(table)
+    if ranked:
+        write_ranks(ranked, folder / "ranks.png")
     choice = make_choice(store, table, method, Wish())
     write_choice(choice, folder / "threshold.json")
     write_looks(table, choice, folder / "frames.jpg")
@@ -57,7 +64,7 @@ def _write(
     return choice
 
 
-def make_choice(store: Store, table: Table, method: str, wish: Wish) -> Choice:
+def make_choice(store: Store, table: Table, method: str, wish: AnyWish) -> Choice:
     """Return a method's thresholds on a run's grounds."""
     return Choice(
         detector=json.loads(store.note("specs") or "{}")[method],
@@ -73,12 +80,13 @@ def make_choice(store: Store, table: Table, method: str, wish: Wish) -> Choice:
 def _text(suite: Suite, folder: Path, *, shown: Sequence[Board], choice: Choice | None) -> str:
     parts = [[f"{suite.name} version {suite.version}: {suite.summary}"], *map(board_lines, shown)]
     if choice is not None:
-        where = [*wrapped(f"written to {folder}: {', '.join(OUTPUTS)}"), f"next: moteyard find PHOTO… --from {folder}"]
+        written = ", ".join(name for name in OUTPUTS if (folder / name).exists())
+        where = [*wrapped(f"written to {folder}: {written}"), f"next: moteyard find PHOTO… --from {folder}"]
         parts += [legend(), choice_lines(choice), where]
     return "\n\n".join("\n".join(part) for part in parts)
 
 
-def choose_threshold(folder: Path, *, detector: str | None, wish: Wish, out: Path | None) -> int:
+def choose_threshold(folder: Path, *, detector: str | None, wish: AnyWish, out: Path | None) -> int:
     """Choose thresholds again from a result folder, print them and write them down."""
     store = open_store(folder)
     try:
@@ -94,5 +102,10 @@ def choose_threshold(folder: Path, *, detector: str | None, wish: Wish, out: Pat
         read_choice(path)  # only a threshold file may be replaced
     write_choice(choice, path)
     print("\n".join(choice_lines(choice)))
+    if isinstance(wish, CostWish):
+        from .report.costs import write_costs  # matplotlib is slow to import
+
+        write_costs(cost_curves(table), wish.false / wish.miss, folder / "costs.png")
+        print("\nall methods over all ratios of the two costs: costs.png beside the results")
     print(f"\nwritten to {path}; next: moteyard find PHOTO… --from {path}")
     return 0

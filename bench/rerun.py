@@ -19,7 +19,7 @@ from .store import Store
 from .suite import Suite
 from .suite_file import load_suite
 
-OUTPUTS = ("report.html", "frames.jpg", "curves.png", "ranking.csv", "cases.csv", "threshold.json")
+OUTPUTS = ("report.html", "frames.jpg", "curves.png", "ranks.png", "ranking.csv", "cases.csv", "threshold.json")
 """What ranking writes beside the store."""
 
 _NOTE = "answer"

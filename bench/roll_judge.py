@@ -15,7 +15,7 @@ from ..generators.roll import Roll, render_roll
 from ..generators.truth import Truth
 from .curve import Curve, curve
 from .handover import photograph
-from .match import label
+from .label import label
 
 IDEAL_D_PRIME = 5.5
 """An observer with √(Σ d′²) above this has a chance of 2e-8 of taking a place without a grain for one (Gaussian

@@ -20,7 +20,7 @@ from ..generators.optics import Optics
 from ..generators.particles import Population
 from .errors import YardError
 from .suite import Ground, Suite
-from .visibility import Viewing
+from .visibility import MM_PER_INCH, Viewing
 
 T = TypeVar("T")
 
@@ -102,7 +102,11 @@ def suite_table(text: str, *, where: str, needed: Sequence[str], allowed: Sequen
 def parse_suite(text: str, *, where: str) -> Suite:
     """Return the suite that TOML text describes; `where` names it in messages."""
     raw = suite_table(text, where=where, needed=(*_TOP, "ground"), allowed=(*_TABLES, "population", "skip"))
-    raw = {**raw, "camera": _camera_fields(raw.get("camera", {}), where=f"{where}, [camera]")}
+    raw = {
+        **raw,
+        "camera": _camera_fields(raw.get("camera", {}), where=f"{where}, [camera]"),
+        "viewing": _viewing_fields(raw.get("viewing", {}), where=f"{where}, [viewing]"),
+    }
     tables = {key: _table(kind, raw.get(key, {}), where=f"{where}, [{key}]") for key, kind in _TABLES.items()}
     return Suite(
         name=_typed(raw, "name", str, where),
@@ -126,6 +130,18 @@ def _camera_fields(raw: Any, *, where: str) -> Any:
         return {**preset(raw["preset"]), **{key: value for key, value in raw.items() if key != "preset"}}
     except ValueError as error:
         raise YardError(f"{where}: {error}") from error
+
+
+def _viewing_fields(raw: Any, *, where: str) -> Any:
+    """Return the viewing's keys with the pixel pitch of a screen, if one is given, as pixels an inch."""
+    if not isinstance(raw, dict) or "screen_pitch_mm" not in raw:
+        return raw
+    pitch = raw["screen_pitch_mm"]
+    if "ppi" in raw:
+        raise YardError(f"{where}: 'ppi' is of a print, 'screen_pitch_mm' of a screen; give one of them")
+    if not _number(pitch) or not pitch > 0:
+        raise YardError(f"{where}: key 'screen_pitch_mm' must be a positive number, not {pitch!r}")
+    return {"ppi": MM_PER_INCH / pitch, **{key: value for key, value in raw.items() if key != "screen_pitch_mm"}}
 
 
 def _typed(raw: Mapping[str, Any], key: str, kind: type[T], where: str) -> T:

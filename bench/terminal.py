@@ -9,7 +9,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from .boards import Board, Line
-from .choice import Choice
+from .choice import CellChoice, Choice
 from .gaps import Gap
 from .store import ResultRow
 
@@ -128,22 +128,44 @@ def _first_line(problem: str | None) -> str:
 def choice_lines(choice: Choice) -> list[str]:
     """Return the chosen thresholds and how they fared on frames that did not choose them."""
     wish = choice.wish
-    plural = "" if wish.most == 1 else "s"
     lines = [
-        f"THRESHOLD   {choice.method}: at most {wish.most} false alarm{plural} a frame of "
-        f"{choice.frame_megapixels:.2g} megapixels",
-        f"    in {100 * wish.share:g} % of frames, with {100 * wish.confidence:g} % confidence; "
-        "the numbers are of other frames",
-        f"    {'':17}{'score >':>9}{'found':>8}{'precision':>11}{'false/frame':>13}{'over':>7}",
+        *wrapped(f"THRESHOLD   {choice.method}: {wish.sentence(choice.frame_megapixels)}"),
+        "    the numbers are of frames that did not choose it",
+        f"    {'':17}{'score >':>9}{'found':>7}{'prec.':>7}{'false':>7}{wish.unit:>10}{'95 % interval':>15}",
     ]
+    lines += [_choice_line(cell, wish.unit) for cell in choice.cells]
+    return [*lines, "    prec.: precision. false: false alarms a frame.", *_notes(choice), *_holding(choice)]
+
+
+def _choice_line(cell: CellChoice, unit: str) -> str:
+    number = _money if unit == "cost" else share
+    interval = f"{number(cell.measured_low).strip()}–{number(cell.measured_high).strip()}"
+    return (
+        f"    {clipped(cell.ground):<11}{'f/' + format(cell.f_number, 'g'):<6}{cell.threshold:>9.3g}"
+        f"{share(cell.recall):>7}{share(cell.precision):>7}{cell.false_alarms_per_frame:>7.2f}"
+        f"{number(cell.measured):>10}{'–' if interval == '–––' else interval:>15}"
+    )
+
+
+def _money(value: float) -> str:
+    return "–" if np.isnan(value) else f"{value:.3g}"
+
+
+def _holding(choice: Choice) -> list[str]:
+    """Return where finds and their absence may be relied upon and where not, each a line or more."""
+    cells: dict[bool, dict[str, list[str]]] = {True: {}, False: {}}
     for cell in choice.cells:
-        over = f"{cell.over}/{cell.held_out_frames}"
-        lines.append(
-            f"    {clipped(cell.ground):<11}{'f/' + format(cell.f_number, 'g'):<6}{cell.threshold:>9.3g}"
-            f"{share(cell.recall):>8}{share(cell.precision):>11}{cell.false_alarms_per_frame:>13.2f}{over:>7}"
-            f"{'' if cell.trusted else '  no trust'}"
+        cells[cell.trusted].setdefault(cell.ground, []).append(f"f/{cell.f_number:g}")
+    apertures = len({cell.f_number for cell in choice.cells})
+    said = {
+        good: "; ".join(
+            ground + ("" if len(found) == apertures else " " + " ".join(found)) for ground, found in by_ground.items()
         )
-    return lines + _notes(choice)
+        for good, by_ground in cells.items()
+    }
+    head = "pays in" if choice.wish.unit == "cost" else "trust it in"
+    texts = (f"    {head}: {said[True] or 'nothing'}", f"    not in: {said[False] or 'nothing'}")
+    return [line for text in texts for line in wrapped(text)]
 
 
 def _notes(choice: Choice) -> list[str]:

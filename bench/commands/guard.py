@@ -25,6 +25,9 @@ def add(parser: argparse.ArgumentParser) -> None:
     )  # fmt: skip
     parser.add_argument("--against", metavar="NAME", help="whose answers to compare with (those of the same name)")
     parser.add_argument("--least-effect", type=part, default=0.02, metavar="E", help="drop that matters (0.02)")
+    parser.add_argument(
+        "--threshold-file", type=Path, metavar="FILE", help="compare also what find would take by these thresholds"
+    )
     parser.add_argument("--suite", default="guard", help="with --make: a suite's name or a .toml file (guard)")
     parser.add_argument("--junit", type=Path, metavar="FILE", help="write the outcome as JUnit XML")
     parser.add_argument("--json", type=Path, metavar="FILE", help="write the outcome as JSON")
@@ -42,6 +45,7 @@ def run(options: argparse.Namespace) -> int:
         detectors=options.detector,
         against=options.against,
         least_effect=options.least_effect,
+        thresholds=options.threshold_file,
         junit=options.junit,
         report=options.json,
     )

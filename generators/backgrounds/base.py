@@ -37,11 +37,19 @@ def scene_span(shape: Sequence[int]) -> int:
 
 
 def pick_kind(kind: str, kinds: Sequence[str], rng: np.random.Generator) -> str:
-    """Return `kind`, or one of `kinds` by chance if it is ``"mixed"``."""
-    return kinds[int(rng.integers(len(kinds)))] if kind == "mixed" else kind
+    """Return `kind`; of several with commas between them one by chance, and one of `kinds` if it is ``"mixed"``."""
+    among = kinds if kind == "mixed" else _named(kind)
+    return among[int(rng.integers(len(among)))] if len(among) > 1 else among[0]
 
 
 def check_kind(owner: str, kind: str, kinds: Sequence[str]) -> None:
-    """Raise a ValueError naming the known kinds unless `kind` is one of them or ``"mixed"``."""
-    if kind not in (*kinds, "mixed"):
-        raise ValueError(f"{owner} knows no kind {kind!r}; known are {', '.join((*kinds, 'mixed'))}")
+    """Raise a ValueError naming the known kinds unless `kind` is ``"mixed"``, one of them, or several with commas."""
+    for name in _named(kind):
+        if name == "mixed" and kind != "mixed":
+            raise ValueError(f"{owner} knows no kind 'mixed' among others; name it alone")
+        if name not in (*kinds, "mixed"):
+            raise ValueError(f"{owner} knows no kind {name!r}; known are {', '.join((*kinds, 'mixed'))}")
+
+
+def _named(kind: str) -> list[str]:
+    return [name.strip() for name in kind.split(",")]

@@ -1,15 +1,17 @@
 """Thresholds chosen on one half of the frames and tried on the other."""
 
 import dataclasses
+import json
 import math
 
 import numpy as np
 import pytest
 
 from moteyard.bench.cells import Record
-from moteyard.bench.choice import CellChoice, Choice, Wish, choose, halves, read_choice, write_choice
+from moteyard.bench.choice import CellChoice, Choice, choose, halves, read_choice, write_choice
 from moteyard.bench.errors import YardError
 from moteyard.bench.store import FALSE_ALARM, HIT, SPOT_TYPE, TRUTH_TYPE, FrameRow, ResultRow
+from moteyard.bench.wishes import CostWish, PrecisionWish, RecallWish, Wish
 
 
 def record(number, hits, false_alarms, block=None):
@@ -82,6 +84,31 @@ def test_a_choice_survives_its_file_even_infinite(tmp_path):
     assert back.cells[0].threshold == math.inf
     assert math.isnan(back.cells[0].recall)
     assert dataclasses.replace(back, cells=()) == dataclasses.replace(choice(), cells=())
+
+
+@pytest.mark.parametrize(
+    "wish", [Wish(2, 0.8, 0.9), RecallWish(0.9), PrecisionWish(0.8, 0.99), CostWish(1.0, 3.0)], ids=lambda w: w.aim
+)
+def test_every_wish_survives_the_file(wish, tmp_path):
+    write_choice(dataclasses.replace(choice(), wish=wish), tmp_path / "threshold.json")
+    assert read_choice(tmp_path).wish == wish
+
+
+def test_files_from_before_other_wishes_are_read(tmp_path):
+    write_choice(choice(), tmp_path / "threshold.json")
+    card = json.loads((tmp_path / "threshold.json").read_text(encoding="utf-8"))
+    card["format"] = 3
+    del card["wish"]["aim"]
+    for name in ("measured", "measured_low", "measured_high", "untouched"):
+        del card["cells"][0][name]
+    (tmp_path / "threshold.json").write_text(json.dumps(card), encoding="utf-8")
+    back = read_choice(tmp_path)
+    assert back.wish == Wish()
+    assert math.isnan(back.cells[0].measured)
+    card["format"] = 5
+    (tmp_path / "threshold.json").write_text(json.dumps(card), encoding="utf-8")
+    with pytest.raises(YardError, match="was written by another version"):
+        read_choice(tmp_path)
 
 
 @pytest.mark.parametrize("text", ["", "[]", "{}", '{"format": 3}', '{"format": 3, "wish": 3, "cells": []}', "\x00"])

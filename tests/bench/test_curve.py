@@ -3,7 +3,8 @@ import time
 import numpy as np
 import pytest
 
-from moteyard.bench.curve import Convention, curve, f_score, pool, precision, recall
+from moteyard.bench.curve import Convention, curve, f_score, precision, recall
+from moteyard.bench.pooled_hits import pool
 
 WORKED_EXAMPLE = "TFTFFFFFFTFTTTFFFFFFFFTF"
 """Padilla, Netto and da Silva, 'A survey on performance metrics for object-detection algorithms' (IWSSIP
@@ -209,14 +210,14 @@ def pooled_case(rng, *, blocks=6, candidates=120, ties=False):
     hit = rng.random(candidates) < 0.3
     block = rng.integers(0, blocks, candidates)
     truths = np.bincount(block[hit], minlength=blocks) + rng.integers(0, 4, blocks)
-    return score, hit, block, truths, rng.integers(1, 4, blocks)
+    return score, hit, block, truths
 
 
 @pytest.mark.parametrize("ties", [False, True])
 def test_a_replicate_equals_the_curve_of_its_repeated_blocks(ties):
     rng = np.random.default_rng(5)
-    score, hit, block, truths, frames = pooled_case(rng, ties=ties)
-    pooled = pool(score, hit, block, truths=truths, frames=frames)
+    score, hit, block, truths = pooled_case(rng, ties=ties)
+    pooled = pool(score, hit, block, truths=truths)
     weights = rng.multinomial(6, [1 / 6] * 6, size=600)  # more than one portion
     for convention in Convention:
         found = pooled.average_precision(weights, convention)
@@ -226,30 +227,25 @@ def test_a_replicate_equals_the_curve_of_its_repeated_blocks(ties):
                 np.repeat(score, copies),
                 np.repeat(hit, copies),
                 truths=int(weights[row] @ truths),
-                frames=int(weights[row] @ frames),
+                frames=1,
             )
             assert found[row] == pytest.approx(repeated.average_precision(convention), abs=1e-12)
-            rates = pooled.recall_at(weights[row : row + 1], [0.5, 3, 99])[0]
-            assert rates == pytest.approx(repeated.recall_at([0.5, 3, 99]), abs=1e-12)
-            assert pooled.froc_score(weights)[row] == pytest.approx(repeated.froc_score())
 
 
 def test_a_replicate_without_truths_is_nan():
-    pooled = pool(np.ones(2), np.array([True, False]), np.array([0, 1]), truths=[1, 0], frames=[1, 1])
+    pooled = pool(np.ones(2), np.array([True, False]), np.array([0, 1]), truths=[1, 0])
     assert pooled.average_precision(np.array([[1, 1], [2, 0], [0, 2]]))[:2].tolist() == [0.5, 1.0]
     assert np.isnan(pooled.average_precision(np.array([[0, 2]]))).all()
-    assert np.isnan(pooled.recall_at(np.array([[0, 2]]), [1])).all()
 
 
 def test_a_block_without_candidates_lowers_recall():
-    pooled = pool(np.ones(1), np.ones(1, bool), np.zeros(1, int), truths=[1, 1], frames=[1, 1])
+    pooled = pool(np.ones(1), np.ones(1, bool), np.zeros(1, int), truths=[1, 1])
     assert pooled.average_precision(np.ones((1, 2))).tolist() == [0.5]
 
 
 def test_no_candidates_at_all():
-    pooled = pool(np.zeros(0), np.zeros(0, bool), np.zeros(0, int), truths=[2, 0], frames=[1, 1])
+    pooled = pool(np.zeros(0), np.zeros(0, bool), np.zeros(0, int), truths=[2, 0])
     assert pooled.average_precision(np.ones((3, 2))).tolist() == [0, 0, 0]
-    assert pooled.recall_at(np.ones((1, 2)), [1]).tolist() == [[0]]
 
 
 def test_a_thousand_replicates_of_eighty_frames_take_a_moment():
@@ -257,7 +253,7 @@ def test_a_thousand_replicates_of_eighty_frames_take_a_moment():
     block = np.repeat(np.arange(80), 1000)
     score = rng.normal(size=80_000)
     hit = rng.random(80_000) < 0.04 * np.exp(score) / 1.65
-    pooled = pool(score, hit, block, truths=np.full(80, 120), frames=np.ones(80))
+    pooled = pool(score, hit, block, truths=np.full(80, 120))
     weights = rng.multinomial(80, [1 / 80] * 80, size=1000)
     started = time.perf_counter()
     assert np.isfinite(pooled.average_precision(weights)).all()
@@ -272,10 +268,10 @@ def test_wrong_input_is_named():
     with pytest.raises(ValueError, match="2 hits on 1 true spots"):
         curve(np.ones(2), np.ones(2, bool), truths=1, frames=1)
     with pytest.raises(ValueError, match="block 1 has more hits than its 0 true spots"):
-        pool(np.ones(1), np.ones(1, bool), np.ones(1, int), truths=[1, 0], frames=[1, 1])
+        pool(np.ones(1), np.ones(1, bool), np.ones(1, int), truths=[1, 0])
     with pytest.raises(ValueError, match="block must name one of 1 blocks"):
-        pool(np.ones(1), np.ones(1, bool), np.ones(1, int), truths=[1], frames=[1])
+        pool(np.ones(1), np.ones(1, bool), np.ones(1, int), truths=[1])
     with pytest.raises(ValueError, match=r"weights must have shape \(replicates, 1\)"):
-        pool(np.ones(1), np.ones(1, bool), np.zeros(1, int), truths=[1], frames=[1]).average_precision(np.ones(1))
+        pool(np.ones(1), np.ones(1, bool), np.zeros(1, int), truths=[1]).average_precision(np.ones(1))
     with pytest.raises(ValueError, match="not a valid Convention"):
         curve(np.ones(1), np.ones(1, bool), truths=1, frames=1).average_precision("area")

@@ -5,8 +5,9 @@ import math
 
 import pytest
 
-from moteyard.bench.choice import CellChoice, Choice, Wish
+from moteyard.bench.choice import CellChoice, Choice
 from moteyard.bench.field.ground import cells_for, names_of, nearest
+from moteyard.bench.wishes import Wish
 
 
 def cell(ground, f_number, recall=0.8, threshold=5.0, texture=(0.01, 0.02)):

@@ -7,8 +7,8 @@ from moteyard.bench.interval import (
     bca,
     bootstrap_weights,
     difference,
+    mean_interval,
     p_value,
-    percentile,
     resample,
 )
 
@@ -38,16 +38,9 @@ def test_the_same_generator_gives_the_same_weights():
     assert (one == other).all()
 
 
-def test_percentile_of_known_replicates():
-    resampled = Resampled(50.0, np.arange(101.0), np.arange(4.0))
-    found = percentile(resampled, level=0.9)
-    assert (found.estimate, found.low, found.high) == pytest.approx((50, 5, 95))
-
-
 def test_bca_without_bias_and_skew_is_the_percentile_interval():
-    resampled = Resampled(50.0, np.arange(101.0), np.array([-1.0, 0.0, 1.0]))
-    plain, corrected = percentile(resampled), bca(resampled)
-    assert (corrected.low, corrected.high) == pytest.approx((plain.low, plain.high))
+    found = bca(Resampled(50.0, np.arange(101.0), np.array([-1.0, 0.0, 1.0])), level=0.9)
+    assert (found.estimate, found.low, found.high) == pytest.approx((50, 5, 95))
 
 
 @pytest.mark.parametrize("seed", range(3))
@@ -98,13 +91,13 @@ def test_equal_replicates_give_a_point():
 def test_one_block_has_no_interval():
     lonely = resample(mean_of(np.array([3.0])), bootstrap_weights(1, 50, rng=np.random.default_rng(0)))
     assert lonely.estimate == 3.0
-    assert np.isnan([bca(lonely).low, percentile(lonely).high, lonely.standard_error, p_value(lonely)]).all()
+    assert np.isnan([bca(lonely).low, lonely.standard_error, p_value(lonely)]).all()
 
 
 def test_undefined_replicates_are_left_out_until_they_are_most():
     values = np.arange(101.0)
     some = Resampled(50.0, np.concatenate([values, np.full(40, np.nan)]), np.array([1.0, np.nan, 2.0]))
-    assert percentile(some) == percentile(Resampled(50.0, values, np.arange(3.0)))
+    assert bca(some) == bca(Resampled(50.0, values, np.array([1.0, np.nan, 2.0])))
     most = Resampled(50.0, np.concatenate([values, np.full(101, np.nan)]), np.arange(3.0))
     assert np.isnan(bca(most).low)
     assert np.isnan(bca(Resampled(np.nan, values, np.arange(3.0))).low)
@@ -174,3 +167,15 @@ def test_wrong_input_is_named():
         difference(constant(0.0, replicates=5), constant(0.0, replicates=6))
     with pytest.raises(ValueError, match="level must lie between 0 and 1"):
         bca(constant(0.0), level=95)
+
+
+def test_a_mean_over_blocks_is_the_mean_and_knows_that_blocks_are_one():
+    rng = np.random.default_rng(6)
+    values, names = rng.normal(size=40), [f"b{number}" for number in range(40)]
+    apart = mean_interval(np.append(values, np.nan), [*names, "empty"])
+    theirs = stats.bootstrap((values,), np.mean, n_resamples=5000, method="BCa", rng=rng).confidence_interval
+    assert apart.estimate == pytest.approx(values.mean())
+    assert (apart.low, apart.high) == pytest.approx((theirs.low, theirs.high), abs=0.03)
+    twice = mean_interval(np.repeat(values, 2), np.repeat(names, 2).tolist())
+    assert (twice.low, twice.high) == pytest.approx((apart.low, apart.high))
+    assert np.isnan(mean_interval(np.array([np.nan]), ["b"]).estimate)

@@ -5,6 +5,7 @@ from types import SimpleNamespace
 
 import numpy as np
 import pytest
+from scipy.stats import spearmanr
 
 from moteyard.bench.errors import YardError
 from moteyard.bench.judge import frame_row
@@ -59,6 +60,36 @@ def test_a_suite_asks_for_it():
         assert (ratio <= 1).all()
         lost[ground] = float(np.median(ratio))
     assert lost["scrub"] < 0.6 * lost["sky"]
+
+
+def test_the_band_is_as_wide_as_the_eyes_channels():
+    """Full width at half height; measured channels have 1.25 to 2.5 octaves (Wilson et al., 1983, from memory)."""
+    period = np.geomspace(3, 400, 60)
+    x = np.arange(1600)
+    logs = [np.broadcast_to(0.1 * np.sin(2 * np.pi * x / each), (80, 1600)) for each in period]
+    seen = np.array([on(log, [800.0], [40.0], [16.0])[0] for log in logs])
+    wide = period[seen > seen.max() / 2]
+    assert 1.25 < np.log2(wide[-1] / wide[0]) < 2.5
+
+
+def test_with_masking_visibility_goes_as_an_ideal_observer_says():
+    """The generators' d′ of an observer that knows shadow and texture, a measure of its own, ranks shadows.
+
+    Within a ground both visibilities follow it; across grounds only the one that knows of texture.
+    """
+    suite = load_suite("guard")
+    seen = {False: [], True: []}
+    ideal = []
+    for scene in suite.scenes():
+        if scene.name.endswith("000"):
+            frame = render(scene)
+            ideal.append(frame.truth.detectability)
+            for masking, found in seen.items():
+                row = frame_row(frame, ground="", viewing=replace(suite.viewing, masking=masking), render_s=0.0)
+                found.append(row.truth["visibility"])
+    agreement = {masking: spearmanr(np.concatenate(v), np.concatenate(ideal))[0] for masking, v in seen.items()}
+    assert agreement[True] > 0.8
+    assert agreement[False] < 0.6
 
 
 def test_masking_is_true_or_false():

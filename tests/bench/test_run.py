@@ -206,6 +206,32 @@ def test_threshold_of_a_method_that_was_not_run(result, capsys):
     assert "no complete results of 'log'; it has nothing, guess, matched, dog" in capsys.readouterr().err
 
 
+@pytest.mark.parametrize(
+    "words", [["--recall", ".5"], ["--precision", ".7"], ["--cost-miss", "1", "--cost-false", "2"]], ids=lambda w: w[0]
+)
+def test_every_wish_goes_through_its_file(words, result, capsys, tmp_path):
+    out = tmp_path / "t.json"
+    assert main(["threshold", str(result), *words, "--out", str(out)]) == 0
+    printed = capsys.readouterr().out
+    assert max(len(line) for line in printed.splitlines() if str(tmp_path) not in line) <= 80
+    assert "not in: " in printed
+    assert not any(cell.trusted for cell in read_choice(out).cells)  # two frames a half vouch for nothing
+    for command in ("limit", "errors"):
+        assert main([command, str(result), "--threshold-file", str(out)]) == 0
+    photo = str(PHOTOS / "pasture.jpg")
+    assert main(["find", photo, "--from", str(out), "--f-number", "22", "--out", str(tmp_path / "found")]) == 0
+    assert "trust neither finds nor their absence" in capsys.readouterr().out
+
+
+def test_the_ranking_has_the_free_response_score(result):
+    with (result / "ranking.csv").open(encoding="utf-8") as file:
+        rows = {(row["ground"], row["method"]): row for row in csv.DictReader(file)}
+    sky = rows["sky", "dog"]
+    # A mean over ⅛ to 8 false alarms a frame lies about the recall at one of them, and guessing finds nothing.
+    assert abs(float(sky["froc"]) - float(sky["found_at_1_false_alarm_a_frame"])) < 0.3
+    assert float(rows["sky", "nothing"]["froc"]) == 0
+
+
 def test_limit_answers_in_micrometres(result, capsys):
     assert main(["limit", str(result)]) == 0
     printed = capsys.readouterr().out
@@ -233,7 +259,14 @@ def test_limit_of_another_method_chooses_its_thresholds(result, capsys, tmp_path
 
 def test_errors_part_the_counts_of_the_threshold(result, capsys):
     assert main(["errors", str(result)]) == 0
-    assert "ERRORS   matched" in capsys.readouterr().out
+    printed = capsys.readouterr().out
+    assert "ERRORS   matched" in printed
+    assert "FOUND BY VISIBILITY" in printed
+    with Image.open(result / "visibility.png") as plot:
+        assert plot.width > 300
+    with (result / "visibility.csv").open(encoding="utf-8") as file:
+        levels = list(csv.DictReader(file))
+    assert all(float(r["recall_low"] or 0) <= int(r["found"]) / max(1, int(r["shadows"])) for r in levels)
     with (result / "errors.csv").open(encoding="utf-8") as file:
         rows = {(row["ground"], row["f_number"]): row for row in csv.DictReader(file)}
     assert len(rows) == 6

@@ -1,10 +1,13 @@
 """Suites: what ships is sound, what is malformed is named."""
 
+import numpy as np
 import pytest
 
 from moteyard.bench.errors import YardError
 from moteyard.bench.rerun import judged_by_default
 from moteyard.bench.suite_file import load_suite, parse_suite, suite_names
+from moteyard.generators.backgrounds.base import pick_kind
+from moteyard.generators.backgrounds.snow import KINDS as SNOW
 from moteyard.generators.scene import render
 
 GOOD = """
@@ -88,6 +91,11 @@ def test_malformed_suites_are_named(old, new, message):
         ("[camera]\nbits = 12", r"\[camera\]: Camera.bits must be 8 or 16, not 12"),
         ("[optics]\nfilter_distance_mm = -1", r"\[optics\]: Optics.filter_distance_mm must be a positive"),
         ("[population]\nlevel = 0", r"\[population\]: Population needs level ≥ 1"),
+        (
+            "[viewing]\nppi = 300\nscreen_pitch_mm = 0.25",
+            r"\[viewing\]: 'ppi' is of a print, 'screen_pitch_mm' of a scr",
+        ),
+        ("[viewing]\nscreen_pitch_mm = 0", r"'screen_pitch_mm' must be a positive number, not 0"),
         ("[viewing]\nppi = 0", r"\[viewing\]: ppi and distance_mm must be positive"),
     ],
 )
@@ -95,6 +103,34 @@ def test_malformed_tables_are_named(table, message):
     head, grounds = GOOD.split("[[ground]]", 1)
     with pytest.raises(YardError, match=message):
         parse_suite(f"{head}{table}\n[[ground]]{grounds}", where="a.toml")
+
+
+def test_a_screen_is_seen_by_its_pitch():
+    """A pitch of 1 mm from where a degree is 100 mm wide: a hundred pixels a degree."""
+    text = GOOD + "[viewing]\nscreen_pitch_mm = 1.0\ndistance_mm = 5729.578\n"
+    assert parse_suite(text, where="here").viewing.pixels_per_degree == pytest.approx(100)
+
+
+def test_a_ground_may_be_of_several_kinds():
+    text = GOOD.replace('kind = "drifts"', 'kind = "powder, crust"')
+    (_, snow) = parse_suite(text, where="here").grounds
+    drawn = {pick_kind(dict(snow.options)["kind"], SNOW, np.random.default_rng(seed)) for seed in range(20)}
+    assert drawn == {"powder", "crust"}
+    with pytest.raises(YardError, match=r"snow knows no kind 'ice'; known are drifts"):
+        parse_suite(GOOD.replace('kind = "drifts"', 'kind = "powder, ice"'), where="here")
+    with pytest.raises(YardError, match=r"snow knows no kind 'mixed'"):
+        parse_suite(GOOD.replace('kind = "drifts"', 'kind = "powder, mixed"'), where="here")
+
+
+def test_the_standard_suite_parts_what_differs():
+    suite = load_suite("standard")
+    assert [ground.label for ground in suite.grounds] == [
+        "sky-clear", "sky-clouds", "snow-plain", "snow-rough", "snow-rocks", "scrub", "rock",
+    ]  # fmt: skip
+    kinds = [
+        name.strip() for g in suite.grounds if g.background == "snow" for name in dict(g.options)["kind"].split(",")
+    ]
+    assert sorted(kinds) == sorted(SNOW)  # each once
 
 
 def test_a_camera_by_name_with_a_word_of_its_own():
