@@ -218,7 +218,12 @@ def render_exposure(roll: Roll, index: int) -> Frame:
     clean = make(scene.background, dict(scene.options)).paint(scene.shape, roll._rng(_GROUND, index))
     if exposure.light != 1:
         clean = np.asarray(clean * np.float32(exposure.light), dtype=np.float32)
-    return expose(scene, clean, filter_at(roll, index), rng=roll._rng(_NOISE, index))
+    return expose(scene, clean, filter_at(roll, index), rng=camera_noise(roll, index))
+
+
+def camera_noise(roll: Roll, index: int) -> np.random.Generator:
+    """Return the generator of the camera's noise at an exposure."""
+    return roll._rng(_NOISE, index)
 
 
 def render_roll(roll: Roll) -> Iterator[Frame]:
