@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from types import ModuleType
 
-from . import check_photos, errors, find, guard, limit, list_all, rank, render, rolls, threshold
+from . import check_photos, errors, find, guard, limit, list_all, rank, render, retouch, rolls, threshold
 
 COMMANDS: dict[str, ModuleType] = {
     "rank": rank,
@@ -17,6 +17,7 @@ COMMANDS: dict[str, ModuleType] = {
     "errors": errors,
     "guard": guard,
     "find": find,
+    "retouch": retouch,
     "check-photos": check_photos,
     "rolls": rolls,
     "render": render,
