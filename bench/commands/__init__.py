@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from types import ModuleType
 
-from . import check_photos, errors, find, guard, limit, list_all, rank, render, retouch, rolls, threshold
+from . import check_photos, errors, find, guard, limit, list_all, rank, render, repairs, retouch, rolls, threshold
 
 COMMANDS: dict[str, ModuleType] = {
     "rank": rank,
@@ -20,6 +20,7 @@ COMMANDS: dict[str, ModuleType] = {
     "retouch": retouch,
     "check-photos": check_photos,
     "rolls": rolls,
+    "repairs": repairs,
     "render": render,
     "list": list_all,
 }

@@ -32,11 +32,15 @@ class Known:
         Diameters of the grains, one a spot, nan where unknown; or None.
     diameter_error
         Standard deviation of the natural logarithms of these diameters, one for all or one a spot.
+    place_px
+        Standard deviation of the spots' places, x and y alike, in pixels: a hand or a detector in one picture places
+        them to about 1.5.
     """
 
     filter_distance_mm: float | None = None
     diameter_um: NDArray[np.float64] | None = None
     diameter_error: float | NDArray[np.float64] = 0.1
+    place_px: float = 1.5
 
     def sizes(self, count: int) -> NDArray[np.float64]:
         """Return the diameters of `count` spots, nan where unknown."""

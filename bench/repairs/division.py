@@ -93,7 +93,8 @@ def fits_of(photograph: Photograph, spots: Spots, known: Known, optics: Sequence
     """Return the shadows fitted to spots, grains of unknown size drawn to usual ones; see `fit_shadows`."""
     sizes = known.sizes(len(spots))
     told = np.isfinite(sizes)
-    prior = Prior(np.where(told, sizes, MIDDLE_UM), np.where(told, known.diameter_error, USUAL_SPREAD))
+    spread = np.where(told, known.diameter_error, USUAL_SPREAD)
+    prior = Prior(np.where(told, sizes, MIDDLE_UM), spread, np.full(len(spots), known.place_px))
     return fit_shadows(photograph, spots.x.astype(float), spots.y.astype(float), optics=optics, prior=prior)
 
 

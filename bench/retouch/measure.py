@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -104,25 +103,3 @@ def _srgb(codes: NDArray[Any], encoding: str) -> NDArray[np.float64]:
     if encoding == "srgb":
         return codes / np.iinfo(codes.dtype).max
     return srgb_encode(decode(codes, encoding))
-
-
-@dataclass(frozen=True, slots=True)
-class Seen:
-    """A place before and after a repair.
-
-    Attributes
-    ----------
-    before, after
-        How plainly it differs from the original, in thresholds raised by the ground's texture; ≥ 0, smaller is
-        better, from 1 on it is seen.
-    elevation
-        By how much the texture raised the thresholds, ≥ 1.
-    fine, fine_original
-        Variance of the texture inside, repaired and original; nan where there are no pixels.
-    """
-
-    before: float
-    after: float
-    elevation: float
-    fine: float
-    fine_original: float

@@ -11,7 +11,7 @@ import numpy as np
 from ...detectors.consensus import Consensus, located
 from ...detectors.consensus_notes import notes_on
 from ...detectors.consensus_study import Study, study
-from ...detectors.contract import Photograph
+from ...detectors.contract import Photograph, Spots
 from ...detectors.registry import fingerprint
 from ..errors import YardError
 from ..field.roll_find import PhotographFiles, _above, default_threshold
@@ -77,4 +77,8 @@ def plan_in_roll(taken: Study, sizes: Sizes, index: int, photograph: Photograph)
     spots, grains = located(taken, index, photograph)
     number: dict[int, int] = {id(grain): place for place, grain in enumerate(taken.grains)}
     which = np.array([number[id(grain)] for grain in grains], dtype=np.intp)
-    return Plan(spots, sizes.known(which))
+    shift = sizes.shift[which] * taken.magnifications[index]
+    height, width = photograph.shape
+    x = np.clip(spots.x + shift[:, 0], -0.5, width - 0.5).astype(np.float32)
+    y = np.clip(spots.y + shift[:, 1], -0.5, height - 0.5).astype(np.float32)
+    return Plan(Spots(x, y, spots.diameter_px, spots.score), sizes.known(which))
