@@ -65,19 +65,21 @@ def writer(path: Path) -> Callable[[Path, Change], bytes]:
     Raises
     ------
     YardError
-        If its format is only read: then there are a record and a mask, and no copy.
+        If no copy of its format, or of this kind of it, can be made.
     """
     with path.open("rb") as file:
-        head = file.read(8)
+        head = file.read(32)
     if head[:2] == JPEG_SIGNATURE:
         from .jpeg import jpeg_copy  # each format pays for itself only
 
         return jpeg_copy
-    if head == PNG_SIGNATURE:
+    if head[:8] == PNG_SIGNATURE:
+        _check_png(path, head)
         return png_copy
     if head[:4] in TIFF_SIGNATURES:
-        from .tiff import tiff_copy
+        from .tiff import check_tiff, tiff_copy
 
+        check_tiff(path)
         return tiff_copy
     raise YardError(
         f"{path} can't be written: repaired copies are made of JPEG, PNG and TIFF; export it as one of them"
@@ -85,20 +87,18 @@ def writer(path: Path) -> Callable[[Path, Change], bytes]:
 
 
 def png_copy(path: Path, change: Change) -> bytes:
-    """Return a PNG of the same depth and channels, with the original's other chunks.
-
-    Raises
-    ------
-    YardError
-        If it has a palette: repaired colours are not in it.
-    """
+    """Return a PNG of the same depth and channels, with the original's other chunks."""
     import imagecodecs
 
     original = path.read_bytes()
-    if original[25] == 3:  # colour type in the header chunk (PNG, 11.2.2)
-        raise YardError(f"{path} has a palette, which can't hold repaired colours; save it as RGB first")
     stored = np.array(imagecodecs.png_decode(original))
-    if original[24] < 8:
-        raise YardError(f"{path} has fewer than 8 bits a channel; save it as 8 bits first")
     change.into(stored)
     return with_png_chunks(bytes(imagecodecs.png_encode(stored)), original)
+
+
+def _check_png(path: Path, head: bytes) -> None:
+    bits, colour = head[24:26]  # of the header chunk (PNG, 11.2.2)
+    if colour == 3:
+        raise YardError(f"{path} has a palette, which can't hold repaired colours; save it as RGB first")
+    if bits < 8:
+        raise YardError(f"{path} has fewer than 8 bits a channel; save it as 8 bits first")

@@ -19,10 +19,8 @@ HORIZONTAL = 2
 """Value of its Predictor tag for differences of neighbours; 1 is none."""
 
 
-def tiff_copy(path: Path, change: Change) -> bytes:
-    """Return the file's bytes with the touched strips or tiles coded anew; everything else stays to the bit.
-
-    Coded parts of another length are put at the end of the file, and the table of offsets points there.
+def check_tiff(path: Path) -> None:
+    """Return if a copy of a TIFF file can be made.
 
     Raises
     ------
@@ -31,13 +29,26 @@ def tiff_copy(path: Path, change: Change) -> bytes:
     """
     import tifffile
 
+    try:
+        with tifffile.TiffFile(path) as tiff:
+            page: Any = tiff.pages.first
+            packing, predictor = page.compression, page.predictor
+    except Exception as error:  # decoders raise whatever they like on a broken file
+        raise YardError(f"{path} can't be read, it is cut short, damaged or no picture: {error}") from error
+    if packing not in (PLAIN, LZW, ADOBE_DEFLATE, DEFLATE) or predictor not in (1, HORIZONTAL):
+        raise YardError(f"{path} is packed by {packing.name}; save it uncompressed, or with LZW or Deflate")
+
+
+def tiff_copy(path: Path, change: Change) -> bytes:
+    """Return the file's bytes with the touched strips or tiles coded anew; everything else stays to the bit.
+
+    Coded parts that are longer are put at the end of the file, and the table of offsets points there.
+    """
+    import tifffile
+
     file = io.BytesIO(path.read_bytes())
     with tifffile.TiffFile(file, mode="r+") as tiff:
         page: Any = tiff.pages.first
-        if page.compression not in (PLAIN, LZW, ADOBE_DEFLATE, DEFLATE) or page.predictor not in (1, HORIZONTAL):
-            raise YardError(
-                f"{path} is packed by {page.compression.name}; save it uncompressed, or with LZW or Deflate"
-            )
         offsets, counts = list(page.dataoffsets), list(page.databytecounts)
         for index, (segment, place, shape) in enumerate(page.segments()):
             part = np.array(segment).reshape(shape)
