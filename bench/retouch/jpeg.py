@@ -63,41 +63,55 @@ def _planes(stored: NDArray[np.uint8], change: Change, block: tuple[int, int]) -
     new = np.zeros((0, 3), np.uint8)
     if len(rows):
         new = np.asarray(Image.fromarray(change.pixels[rows, columns][None]).convert("YCbCr"))[0]
-    planes = [stored[..., band].copy() for band in range(3)]
-    planes[0][rows, columns] = new[:, 0]
-    for band in (1, 2):
-        colour = planes[band] if block == FULL else _unspread(planes[band], block)
-        planes[band][rows, columns] = new[:, band]
-        planes[band] = _coarse(planes[band], colour, change.touched, block)
+    planes = []
+    for band in range(3):
+        plane = np.ascontiguousarray(stored[..., band])
+        colours = None if band == 0 or block == FULL else _unspread(plane, block)
+        plane[rows, columns] = new[:, band]
+        planes.append(plane if colours is None else _coarse(plane, colours, (rows, columns), block))
     return planes
 
 
 def _unspread(plane: NDArray[np.uint8], block: tuple[int, int]) -> NDArray[np.float32]:
     """Return the stored colours, (h / rows, w / columns), of a decoded plane."""
     mean = _means(plane, block)
-    line, one = _SPREAD, np.ones(1, np.float32)
+    across, down = _SPREAD, _SPREAD if block[0] == 2 else np.ones(1, np.float32)
     found = mean.copy()
     for _ in range(ROUNDS):
-        spread = cv2.sepFilter2D(found, -1, line, line if block[0] == 2 else one, borderType=cv2.BORDER_REPLICATE)
-        found += mean - spread
+        spread = cv2.sepFilter2D(found, -1, across, down, borderType=cv2.BORDER_REPLICATE)
+        found += mean
+        found -= spread
     return found
 
 
-def _means(plane: NDArray[Any], block: tuple[int, int]) -> NDArray[np.float32]:
+def _means(plane: NDArray[np.uint8], block: tuple[int, int]) -> NDArray[np.float32]:
+    """Return the means over blocks; a block that the edge cuts repeats its last row or column."""
     down, across = (-side % step for side, step in zip(plane.shape, block, strict=True))
-    padded = cv2.copyMakeBorder(plane.astype(np.float32), 0, down, 0, across, cv2.BORDER_REPLICATE)
-    size = (padded.shape[1] // block[1], padded.shape[0] // block[0])
-    return np.asarray(cv2.resize(padded, size, interpolation=cv2.INTER_AREA))
+    padded = cv2.copyMakeBorder(plane, 0, down, 0, across, cv2.BORDER_REPLICATE)
+    parts = [padded[row :: block[0], column :: block[1]] for row in range(block[0]) for column in range(block[1])]
+    total = parts[0].astype(np.float32)
+    for part in parts[1:]:
+        total += part
+    total *= np.float32(1 / len(parts))
+    return total
 
 
 def _coarse(
-    plane: NDArray[np.uint8], stored: NDArray[Any], touched: NDArray[np.bool_], block: tuple[int, int]
+    plane: NDArray[np.uint8],
+    stored: NDArray[np.float32],
+    touched: tuple[NDArray[np.intp], NDArray[np.intp]],
+    block: tuple[int, int],
 ) -> NDArray[np.uint8]:
     """Return a plane whose means over blocks are the stored colours, or the plane's own where it was touched."""
-    if block == FULL:
-        return plane
-    new = _means(touched, block) > 0
-    colours = np.where(new, _means(plane, block), stored)
-    codes = np.clip(np.rint(colours), 0, 255).astype(np.uint8)
-    whole = np.repeat(np.repeat(codes, block[0], axis=0), block[1], axis=1)
+    colours = np.clip(np.rint(stored), 0, 255).astype(np.uint8)
+    rows, columns = np.unique(np.stack([line // step for line, step in zip(touched, block, strict=True)]), axis=1)
+    last = [side - 1 for side in plane.shape]
+    total = np.zeros(len(rows))
+    for row in range(block[0]):
+        for column in range(block[1]):
+            at = np.minimum(rows * block[0] + row, last[0]), np.minimum(columns * block[1] + column, last[1])
+            total += plane[at]
+    colours[rows, columns] = np.rint(total / (block[0] * block[1]))
+    size = (colours.shape[1] * block[1], colours.shape[0] * block[0])
+    whole = cv2.resize(colours, size, interpolation=cv2.INTER_NEAREST)
     return np.ascontiguousarray(whole[: plane.shape[0], : plane.shape[1]])

@@ -29,9 +29,9 @@ APERTURE_DEG = 0.6273
 BETA = 2.4081
 """Exponent of the Minkowski sum over area."""
 
-FREE_VIEWING = 4.95
+FREE_VIEWING = 4.23
 """How many times lower thresholds are in free viewing than in the brief flashes that the model was fitted to: with it,
-V of uniform discs of 4–60 arc minutes at the thresholds of `visibility` (k = 2.6, 100 cd/m²) is 1.09–1.25."""
+V of uniform discs of 4–60 arc minutes at the thresholds of `visibility` (k = 2.6, 100 cd/m²) is 0.93–1.07."""
 
 PAD_DEG = 1.0
 """Ground added about a picture, so that what is filtered doesn't wrap around."""
