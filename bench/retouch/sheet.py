@@ -45,9 +45,12 @@ def _pair(before: NDArray[Any], after: NDArray[Any], one: Repaired, encoding: st
 
 
 def _crop(pixels: NDArray[Any], one: Repaired, encoding: str) -> Pixels:
-    rows, columns = (
-        np.clip(np.arange(SIDE) + round(middle) - SIDE // 2, 0, length - 1)
+    starts = [
+        max(0, min(round(middle) - SIDE // 2, length - SIDE))
         for middle, length in zip((one.y, one.x), pixels.shape, strict=False)
+    ]
+    rows, columns = (
+        np.minimum(np.arange(SIDE) + start, length - 1) for start, length in zip(starts, pixels.shape, strict=False)
     )
     part = pixels[rows[:, None], columns]
     if encoding == "linear":

@@ -260,3 +260,46 @@ def test_mistakes_are_answered_by_a_sentence(tmp_path, monkeypatch, capsys, word
     said = capsys.readouterr().err
     assert sentence in said
     assert "Traceback" not in said
+
+
+def negative(path):
+    """A mosaic of the same light with the tags that a digital negative needs (DNG specification 1.4)."""
+    linear = light() * 0.9
+    mosaic = np.empty((HEIGHT, WIDTH), np.uint16)
+    for row, column, band in ((0, 0, 0), (0, 1, 1), (1, 0, 1), (1, 1, 2)):
+        mosaic[row::2, column::2] = np.rint(16000 * linear[row::2, column::2, band])
+    identity = [1 if row == column else 0 for row in range(3) for column in range(3)]
+    tags = [
+        (50706, 1, 4, bytes([1, 4, 0, 0]), True),
+        (33421, 3, 2, (2, 2), True),
+        (33422, 1, 4, bytes([0, 1, 1, 2]), True),
+        (50708, 2, 0, "test", True),
+        (50721, 10, 9, [part for value in identity for part in (value, 1)], True),
+        (50717, 3, 1, 16000, True),
+        (50728, 5, 3, (1, 1, 1, 1, 1, 1), True),
+    ]
+    tifffile.imwrite(path, mosaic, photometric=32803, metadata=None, extratags=tags)
+    return path
+
+
+def test_a_raw_file_is_read_and_not_written(tmp_path):
+    pytest.importorskip("rawpy")
+    path = negative(tmp_path / "x.dng")
+    assert run(path, "--threshold", 8, "--out", tmp_path / "out", "--linear") == 0
+    names = {each.name for each in (tmp_path / "out").iterdir()} - {"by-hand.csv"}
+    parts = (".linear.tif", ".repaired.mask.png", ".repairs.csv", ".repairs.jpg", ".repairs.json")
+    assert names == {f"x.dng{part}" for part in parts}
+    pixels = tifffile.imread(tmp_path / "out" / "x.dng.linear.tif")
+    assert pixels.dtype == np.uint16
+    touched = np.asarray(Image.open(tmp_path / "out" / "x.dng.repaired.mask.png")) > 0
+    for x, y, _ in DUST:
+        assert touched[round(y), round(x)]
+        core, beside = (
+            pixels[round(y) - 3 : round(y) + 4, at - 3 : at + 4, 1].mean() for at in (round(x), round(x) + 30)
+        )
+        assert core / beside == pytest.approx(1, abs=0.03)
+
+
+def test_a_roll_of_raw_files_is_refused(tmp_path, capsys):
+    assert run(negative(tmp_path / "x.dng"), "--roll", "--out", tmp_path / "out") == 2
+    assert "develop the roll to 16-bit TIFF first" in capsys.readouterr().err
