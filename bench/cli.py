@@ -33,11 +33,11 @@ def main(arguments: Sequence[str] | None = None) -> int:
 
 def _is_ours(error: Exception) -> bool:
     """Tell an error that carries a sentence for the user from a mistake of the program."""
-    from ..detectors.registry import DetectorError  # only on the way out
+    from ..detectors.registry import PluginError  # only on the way out
     from ..generators.photo_io import PictureError
 
     missing_library = isinstance(error, ImportError) and str(error).startswith("OpenCV")
-    return missing_library or isinstance(error, YardError | DetectorError | PictureError | OSError)
+    return missing_library or isinstance(error, YardError | PluginError | PictureError | OSError)
 
 
 class _Parser(argparse.ArgumentParser):

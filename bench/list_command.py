@@ -5,12 +5,13 @@ from __future__ import annotations
 from ..detectors.registry import entries
 from ..generators.backgrounds import BACKGROUNDS
 from ..generators.contamination import state_names, state_summary
+from .repairs.registry import entries as repair_entries
 from .roll_suite import load_roll_suite, roll_suite_names
 from .suite_file import load_suite, suite_names
 
 
 def list_all() -> int:
-    """Print suites, detectors, states and backgrounds, a line each; a broken detector shows why."""
+    """Print suites, detectors, repairs, states and backgrounds, a line each; a broken plug-in shows why."""
     print("SUITES")
     for name in suite_names():
         suite = load_suite(name)
@@ -20,6 +21,10 @@ def list_all() -> int:
         print(f"  {name:<16}{load_roll_suite(name).summary}")
     print("\nDETECTORS")
     for entry in entries():
+        print(f"  {entry.name:<16}{entry.problem or entry.summary}")
+    print("  path/to/file.py:Class  one of your own")
+    print("\nREPAIRS")
+    for entry in repair_entries():
         print(f"  {entry.name:<16}{entry.problem or entry.summary}")
     print("  path/to/file.py:Class  one of your own")
     print("\nSTATES OF THE FILTER")

@@ -33,23 +33,27 @@ SINUSOID = np.sqrt(2.0)
 
 
 def mask_contrast(frame: Frame) -> FloatArray:
-    """Return for each true shadow the contrast of the clean ground about it, (n,), ≥ 0, in units of depth.
+    """Return for each true shadow the contrast of the clean ground about it, (n,), ≥ 0, in units of depth."""
+    truth = frame.truth
+    log = np.log(np.maximum(frame.clean @ LUMINANCE_WEIGHTS, DARKEST))
+    return contrast_about(log, truth.x, truth.y, fwhm_px=truth.fwhm_px)
 
-    √2 × the root mean square of band-passed log luminance over a square of four shadow widths.
+
+def contrast_about(log: NDArray[np.float32], x: FloatArray, y: FloatArray, *, fwhm_px: FloatArray) -> FloatArray:
+    """Return the contrast of a ground about places (n,) at the scale of shadows of that width, in units of depth.
+
+    √2 × the root mean square of band-passed log luminance (height, width) over a square of four shadow widths.
     """
     from scipy.ndimage import gaussian_filter  # keeps the command line quick to start
 
-    truth = frame.truth
-    log = np.log(np.maximum(frame.clean @ LUMINANCE_WEIGHTS, DARKEST))
-    octave = np.round(SCALES_A_FACTOR_OF_TWO * np.log2(truth.fwhm_px)) / SCALES_A_FACTOR_OF_TWO
-    contrast = np.zeros(truth.fwhm_px.shape)
+    octave = np.round(SCALES_A_FACTOR_OF_TWO * np.log2(fwhm_px)) / SCALES_A_FACTOR_OF_TWO
+    contrast = np.zeros(np.shape(fwhm_px))
     for scale in np.unique(octave):
         sigma = 2.0**scale / FWHM_PER_SIGMA
         fine = gaussian_filter(log, sigma, mode="reflect", truncate=3.0)
         band = (fine - gaussian_filter(log, SURROUND * sigma, mode="reflect", truncate=3.0)) / GAIN
         for index in np.flatnonzero(octave == scale):
-            reach = REACH * truth.fwhm_px[index]
-            contrast[index] = SINUSOID * _rms(band, (truth.y[index], truth.x[index]), reach)
+            contrast[index] = SINUSOID * _rms(band, (y[index], x[index]), REACH * fwhm_px[index])
     return contrast
 
 

@@ -58,10 +58,15 @@ def by_size(roll: Sequence[Photograph]) -> list[list[int]]:
 
 def spots_in(studied: Study, index: int, photograph: Photograph) -> Spots:
     """Return a study's grains as spots of its photograph number `index`, those outside the frame left out."""
+    return located(studied, index, photograph)[0]
+
+
+def located(studied: Study, index: int, photograph: Photograph) -> tuple[Spots, list[GrainEvidence]]:
+    """Return a study's grains as spots of its photograph number `index`, and the grain of each spot."""
     grains = [grain for grain in studied.grains if grain.first <= index <= grain.last]
     optics = casts(photograph)
     if not grains or not optics:
-        return Spots()
+        return Spots(), []
     height, width = photograph.shape
     ratio = studied.magnifications[index]
     spots = Spots(
@@ -71,4 +76,6 @@ def spots_in(studied: Study, index: int, photograph: Photograph) -> Spots:
         score=np.array([grain.score for grain in grains], dtype=np.float32),
     )
     inside = (abs(spots.x - (width - 1) / 2) <= width / 2) & (abs(spots.y - (height - 1) / 2) <= height / 2)
-    return spots.take(inside).strongest(most_candidates(photograph.shape))
+    kept = np.flatnonzero(inside)
+    order = kept[np.argsort(-spots.score[kept], kind="stable")][: most_candidates(photograph.shape)]
+    return spots.take(order), [grains[number] for number in order.tolist()]

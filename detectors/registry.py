@@ -1,4 +1,4 @@
-"""Where detectors come from: installed entry points, and files named on the command line."""
+"""Where plug-ins come from: installed entry points, and files named on the command line."""
 
 from __future__ import annotations
 
@@ -12,6 +12,7 @@ from functools import lru_cache
 from importlib.metadata import EntryPoint, EntryPoints, entry_points
 from pathlib import Path
 from types import ModuleType
+from typing import Protocol, cast
 
 from .contract import Detector
 
@@ -19,20 +20,56 @@ GROUP = "moteyard.detectors"
 """Entry-point group under which a distribution registers its detectors."""
 
 
-class DetectorError(ValueError):
+class PluginError(ValueError):
+    """A plug-in cannot be found or loaded; the message says why in one sentence."""
+
+
+class DetectorError(PluginError):
     """A detector cannot be found or loaded; the message says why in one sentence."""
 
 
 @dataclass(frozen=True, slots=True)
+class Kind:
+    """A kind of plug-in.
+
+    Attributes
+    ----------
+    noun
+        What one is called in messages.
+    group
+        Entry-point group under which a distribution registers its own.
+    parts
+        What each must have.
+    error
+        What is raised where one cannot be loaded.
+    """
+
+    noun: str
+    group: str
+    parts: tuple[str, ...]
+    error: type[PluginError]
+
+
+DETECTORS = Kind("detector", GROUP, ("detect", "name", "version"), DetectorError)
+
+
+class Named(Protocol):
+    """What every plug-in has."""
+
+    name: str
+    version: str
+
+
+@dataclass(frozen=True, slots=True)
 class Entry:
-    """One line of the list of detectors.
+    """One line of the list of detectors or other plug-ins.
 
     Attributes
     ----------
     name
         What `load` takes.
     version
-        The detector's version, or None where it cannot be loaded.
+        The plug-in's version, or None where it cannot be loaded.
     where
         Distribution and class that the name stands for.
     problem
@@ -48,9 +85,9 @@ class Entry:
     summary: str
 
 
-def names() -> list[str]:
+def names(kind: Kind = DETECTORS) -> list[str]:
     """Return the registered names, sorted; imports none of them."""
-    return sorted({point.name for point in _registry(entry_points, tuple(sys.path))})
+    return sorted({point.name for point in _registry(entry_points, kind.group, tuple(sys.path))})
 
 
 def load(spec: str) -> Detector:
@@ -66,10 +103,15 @@ def load(spec: str) -> Detector:
     """
     if spec.endswith(".json"):
         return _calibrated(Path(spec))
+    return cast(Detector, load_plugin(spec, DETECTORS))
+
+
+def load_plugin(spec: str, kind: Kind) -> Named:
+    """Return the plug-in of a registered name or of ``path/to/file.py:Class``; raises the kind's error, see `load`."""
     path, colon, class_name = spec.rpartition(":")
     if colon and path.endswith(".py"):
-        return _made(_from_file(Path(path), class_name), spec)
-    return _made(_registered(spec), spec)
+        return _made(_from_file(Path(path), class_name, kind), spec, kind)
+    return _made(_registered(spec, kind), spec, kind)
 
 
 def _calibrated(path: Path) -> Detector:
@@ -88,29 +130,29 @@ def _calibrated(path: Path) -> Detector:
     return Calibrated(wrapped, calibration)
 
 
-def entries() -> list[Entry]:
-    """Return every registered detector, the broken ones with their problem."""
-    return [_entry(name) for name in names()]
+def entries(kind: Kind = DETECTORS) -> list[Entry]:
+    """Return every registered plug-in of a kind, the broken ones with their problem."""
+    return [_entry(name, kind) for name in names(kind)]
 
 
-def _entry(name: str) -> Entry:
-    where = ", ".join(_where(point) for point in _points(name))
+def _entry(name: str, kind: Kind) -> Entry:
+    where = ", ".join(_where(point) for point in _points(name, kind))
     try:
-        detector = load(name)
-    except DetectorError as error:
+        plugin = load_plugin(name, kind)
+    except PluginError as error:
         return Entry(name=name, version=None, where=where, problem=str(error), summary="")
-    summary = (type(detector).__doc__ or "").strip().partition("\n")[0]
-    return Entry(name=name, version=detector.version, where=where, problem=None, summary=summary)
+    summary = (type(plugin).__doc__ or "").strip().partition("\n")[0]
+    return Entry(name=name, version=plugin.version, where=where, problem=None, summary=summary)
 
 
-def _points(name: str) -> list[EntryPoint]:
-    return [point for point in _registry(entry_points, tuple(sys.path)) if point.name == name]
+def _points(name: str, kind: Kind) -> list[EntryPoint]:
+    return [point for point in _registry(entry_points, kind.group, tuple(sys.path)) if point.name == name]
 
 
-@lru_cache(maxsize=1)
-def _registry(read: Callable[..., EntryPoints], path: tuple[str, ...]) -> tuple[EntryPoint, ...]:
-    """Return all registered detectors; reading every distribution's list takes 20 ms, so it is done once a path."""
-    return tuple(read(group=GROUP))
+@lru_cache(maxsize=4)
+def _registry(read: Callable[..., EntryPoints], group: str, path: tuple[str, ...]) -> tuple[EntryPoint, ...]:
+    """Return all that is registered in a group; reading every distribution's list takes 20 ms, so once a path."""
+    return tuple(read(group=group))
 
 
 def _where(point: EntryPoint) -> str:
@@ -118,38 +160,39 @@ def _where(point: EntryPoint) -> str:
     return f"{distribution} ({point.value})"
 
 
-def _registered(name: str) -> object:
-    points = _points(name)
+def _registered(name: str, kind: Kind) -> object:
+    points = _points(name, kind)
     if not points:
-        raise DetectorError(_unknown(name))
+        raise kind.error(_unknown(name, kind))
     if len({(_where(point)) for point in points}) > 1:
         owners = " and ".join(_where(point) for point in points)
-        raise DetectorError(f"the name {name!r} is registered twice, by {owners}; uninstall one of them")
+        raise kind.error(f"the name {name!r} is registered twice, by {owners}; uninstall one of them")
     try:
         loaded: object = points[0].load()
     except Exception as error:  # a plug-in may raise anything on import, and is to be listed nevertheless
-        raise DetectorError(f"detector {name!r} of {_where(points[0])} cannot be imported: {_words(error)}") from error
+        where = _where(points[0])
+        raise kind.error(f"{kind.noun} {name!r} of {where} cannot be imported: {_words(error)}") from error
     return loaded
 
 
-def _unknown(name: str) -> str:
-    known = names()
+def _unknown(name: str, kind: Kind) -> str:
+    known = names(kind)
     near = difflib.get_close_matches(name, known, n=1)
     meant = f" (did you mean {near[0]!r}?)" if near else ""
-    return f"unknown detector {name!r}{meant}; known are {', '.join(known)}, or path/to/file.py:Class"
+    return f"unknown {kind.noun} {name!r}{meant}; known are {', '.join(known)}, or path/to/file.py:Class"
 
 
 def _words(error: BaseException) -> str:
     return f"{type(error).__name__}: {error}"
 
 
-def _from_file(path: Path, class_name: str) -> object:
+def _from_file(path: Path, class_name: str, kind: Kind) -> object:
     if not path.is_file():
-        raise DetectorError(f"there is no detector file {path}")
-    module = _module(path.resolve())
+        raise kind.error(f"there is no {kind.noun} file {path}")
+    module = _module(path.resolve(), kind)
     found: object = getattr(module, class_name, None)
     if found is None:
-        raise DetectorError(f"{path} has no class {class_name!r}; it has {_classes(module) or 'no class'}")
+        raise kind.error(f"{path} has no class {class_name!r}; it has {_classes(module) or 'no class'}")
     return found
 
 
@@ -158,33 +201,33 @@ def _classes(module: ModuleType) -> str:
     return ", ".join(sorted(own))
 
 
-def _module(path: Path) -> ModuleType:
+def _module(path: Path, kind: Kind) -> ModuleType:
     """Import a file under a name of its own, so that two files called alike do not meet."""
     name = f"moteyard_file_{hashlib.sha256(str(path).encode()).hexdigest()[:12]}_{path.stem}"
     spec = importlib.util.spec_from_file_location(name, path)
     if spec is None or spec.loader is None:
-        raise DetectorError(f"{path} cannot be imported as a Python file")
+        raise kind.error(f"{path} cannot be imported as a Python file")
     module = importlib.util.module_from_spec(spec)
     sys.modules[name] = module  # dataclasses and inspect look their module up by name
     try:
         spec.loader.exec_module(module)
     except (Exception, SystemExit) as error:  # whatever a stranger's file raises
         del sys.modules[name]
-        raise DetectorError(f"{path} cannot be imported: {_words(error)}") from error
+        raise kind.error(f"{path} cannot be imported: {_words(error)}") from error
     return module
 
 
-def _made(found: object, spec: str) -> Detector:
+def _made(found: object, spec: str, kind: Kind) -> Named:
     if not isinstance(found, type):
-        raise DetectorError(f"{spec} is not a class but {type(found).__name__}")
+        raise kind.error(f"{spec} is not a class but {type(found).__name__}")
     try:
-        detector: object = found()
+        plugin: object = found()
     except Exception as error:  # constructors of strangers may raise anything
-        raise DetectorError(f"{spec} cannot be constructed without arguments: {_words(error)}") from error
-    lacking = [part for part in ("detect", "name", "version") if not hasattr(detector, part)]
-    if lacking or not isinstance(detector, Detector):
-        raise DetectorError(f"{spec} is no detector: it lacks {', '.join(lacking)}")
-    return detector
+        raise kind.error(f"{spec} cannot be constructed without arguments: {_words(error)}") from error
+    lacking = [part for part in kind.parts if not hasattr(plugin, part)]
+    if lacking:
+        raise kind.error(f"{spec} is no {kind.noun}: it lacks {', '.join(lacking)}")
+    return cast(Named, plugin)
 
 
 def another(detector: Detector) -> Detector:
@@ -196,10 +239,10 @@ def another(detector: Detector) -> Detector:
     return type(detector)()
 
 
-def fingerprint(detector: Detector) -> str:
+def fingerprint(detector: Named) -> str:
     """Return ``name-version-code``, code being 12 hexadecimal digits of the SHA-256 of its source.
 
-    The source is the file of the detector's class and every file of the same package, or of this one, that it
+    The source is the file of the plug-in's class and every file of the same package, or of this one, that it
     draws names from, however far: a changed helper changes the fingerprint too. It is a key for caches. A detector
     that wraps another (as its attribute `wrapped`) draws on that one's source too.
     """

@@ -223,7 +223,12 @@ def render_exposure(roll: Roll, index: int) -> Frame:
         clean *= np.float32(exposure.light)
     again = roll._rng(_GROUND, index)
     marks = screen_marks(painter, scene.shape, again) if isinstance(painter, Screen) else ()
-    return expose(scene, clean, filter_at(roll, index), rng=roll._rng(_NOISE, index), distractors=marks)
+    return expose(scene, clean, filter_at(roll, index), rng=camera_noise(roll, index), distractors=marks)
+
+
+def camera_noise(roll: Roll, index: int) -> np.random.Generator:
+    """Return the generator of the camera's noise at an exposure."""
+    return roll._rng(_NOISE, index)
 
 
 def render_roll(roll: Roll) -> Iterator[Frame]:

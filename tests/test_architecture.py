@@ -43,6 +43,14 @@ def test_imports_run_downward(path):
             assert rest[0] in PHYSICS, f"{path} may know optics and shadows, not {rest[0]}"
 
 
+def test_repairs_never_see_the_truth():
+    known = PHYSICS | {"shadow_table"}
+    for path in sorted((ROOT / "bench" / "repairs").glob("*.py")):
+        for target, rest in imported(path):
+            assert target != "bench" or rest[0] == "repairs", f"{path} may know no other part of bench than {rest[0]}"
+            assert target != "generators" or rest[0] in known, f"{path} may know optics and shadows, not {rest[0]}"
+
+
 def test_packages_list_the_tree():
     table = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["tool"]["setuptools"]
     inits = [init.parent.relative_to(ROOT) for layer in LAYERS for init in (ROOT / layer).rglob("__init__.py")]

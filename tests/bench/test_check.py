@@ -98,7 +98,8 @@ def test_a_hostile_name_is_escaped(tmp_path, monkeypatch):
 
 def test_a_detector_that_takes_its_process_down():
     verdicts = list(islice(contract_verdicts(f"{BREAKERS}:Leaving"), 3))
-    assert [verdict.problem for verdict in verdicts] == [None, None, "took its process down (its process died (exit status 3))"]
+    died = "took its process down (its process died (exit status 3))"
+    assert [verdict.problem for verdict in verdicts] == [None, None, died]
 
 
 def test_a_detector_that_hangs_is_stopped_and_then_spared():

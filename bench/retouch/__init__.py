@@ -1,0 +1,1 @@
+"""Retouching: repaired pictures judged against the clean original, and real photographs repaired."""

@@ -1,0 +1,84 @@
+"""`moteyard retouch --roll`: photographs of one camera, mended by what all of them say of each grain."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from pathlib import Path
+
+import numpy as np
+
+from ...detectors.consensus import Consensus, located
+from ...detectors.consensus_notes import notes_on
+from ...detectors.consensus_study import Study, study
+from ...detectors.contract import Photograph, Spots
+from ...detectors.registry import fingerprint
+from ..errors import YardError
+from ..field.roll_find import PhotographFiles, _above, default_threshold
+from .photographs import Plan, Wish, retouch
+from .raw import is_raw
+from .record import file_digest
+from .roll_sizes import Sizes, shared_sizes
+
+
+def retouch_roll(photos: Sequence[Path], wish: Wish, *, threshold: float | None) -> int:
+    """Look at all photographs together, then mend each. Returns the exit status.
+
+    Parameters
+    ----------
+    threshold
+        Grains with more evidence are mended; None for `default_threshold`.
+    """
+    if threshold is not None and not math.isfinite(threshold):
+        raise YardError(f"--threshold must be a number, not {threshold}")
+    for path in photos:
+        if is_raw(path):
+            raise YardError(
+                f"{path} is a raw file; --roll reads JPEG, PNG and TIFF: develop the roll to 16-bit TIFF first"
+            )
+    roll = PhotographFiles(photos, wish.f_number)
+    limit = default_threshold(math.prod(roll[0].shape) / 1e6) if threshold is None else threshold
+    settings = {
+        "detector": fingerprint(Consensus()),
+        "threshold": repr(limit),
+        "roll": [file_digest(path) for path in photos],
+    }
+    return retouch(photos, wish, plan=_LatePlanner(photos, roll, wish, limit), settings=settings)
+
+
+class _LatePlanner:
+    """Studies the roll when the first photograph is asked for: a roll that is done needs no study."""
+
+    def __init__(self, photos: Sequence[Path], roll: PhotographFiles, wish: Wish, limit: float) -> None:
+        self._photos, self._roll, self._wish, self._limit = list(photos), roll, wish, limit
+        self._made: tuple[Study, Sizes] | None = None
+
+    def __call__(self, photograph: Photograph, path: Path) -> Plan:
+        if self._made is None:
+            self._made = self._study()
+        taken, sizes = self._made
+        return plan_in_roll(taken, sizes, self._photos.index(path), photograph)
+
+    def _study(self) -> tuple[Study, Sizes]:
+        whole = study(self._roll)
+        taken = Study(_above(whole.grains, self._limit), whole.magnifications, whole.likeness)
+        sizes = shared_sizes(self._roll, taken, filter_distance_mm=self._wish.filter_distance_mm)
+        print(
+            f"{len(self._photos)} photographs: {len(taken.grains)} grains with evidence above {self._limit:.1f}, "
+            f"{sizes.filter_distance_mm:.2g} mm before the photosites"
+        )
+        for note in notes_on(whole, [self._roll.f_numbers[index] for index in range(len(self._roll))]):
+            print(f"note: {note}")
+        return taken, sizes
+
+
+def plan_in_roll(taken: Study, sizes: Sizes, index: int, photograph: Photograph) -> Plan:
+    """Return what is to be mended in a photograph of a roll, with what the roll says of each grain."""
+    spots, grains = located(taken, index, photograph)
+    number: dict[int, int] = {id(grain): place for place, grain in enumerate(taken.grains)}
+    which = np.array([number[id(grain)] for grain in grains], dtype=np.intp)
+    shift = sizes.shift[which] * taken.magnifications[index]
+    height, width = photograph.shape
+    x = np.clip(spots.x + shift[:, 0], -0.5, width - 0.5).astype(np.float32)
+    y = np.clip(spots.y + shift[:, 1], -0.5, height - 0.5).astype(np.float32)
+    return Plan(Spots(x, y, spots.diameter_px, spots.score), sizes.known(which))

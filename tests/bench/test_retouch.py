@@ -1,0 +1,305 @@
+"""`moteyard retouch` on files: what is kept, what is changed, what is refused."""
+
+import csv
+import json
+
+import imagecodecs
+import numpy as np
+import pytest
+import tifffile
+from PIL import Image
+
+from moteyard.bench.cli import main
+from moteyard.bench.retouch.copies import Change, writer
+from moteyard.bench.retouch.roll_sizes import shared_sizes
+from moteyard.detectors.consensus_study import GrainEvidence, Study
+from moteyard.detectors.contract import Photograph
+from moteyard.generators.optics import Optics
+from moteyard.generators.photo_io import read_picture
+from moteyard.generators.shadow import cast
+from moteyard.generators.transfer import encode
+
+WIDTH, HEIGHT = 260, 200
+DUST = ((70.3, 60.2, 33.0), (180.6, 120.4, 45.0))
+PROFILE = b"\0" * 300
+
+
+def light(seed=1, *, dusty=True, f_number=16.0, noise=0.01):
+    rng = np.random.default_rng(seed)
+    ground = np.full((HEIGHT, WIDTH, 3), (0.3, 0.36, 0.45), np.float32)
+    ground *= (1 + rng.normal(0, noise, (HEIGHT, WIDTH, 1))).astype(np.float32)
+    for x, y, size in DUST if dusty else ():
+        shadow = cast(size, Optics(f_number=f_number), x=x, y=y)
+        half = shadow.transmission.shape[1] // 2
+        rows, columns = (slice(at - half, at + half + 1) for at in (shadow.row, shadow.column))
+        ground[rows, columns] *= np.moveaxis(shadow.transmission, 0, 2).astype(np.float32)
+    return ground
+
+
+def codes(bits=8, **options):
+    return encode(light(**options), bits=bits, encoding="srgb")
+
+
+def exif(orientation=1, f_number=16.0):
+    words = Image.Exif()
+    words[274] = orientation
+    directory = words.get_ifd(0x8769)
+    directory[33437] = f_number
+    directory[41486], directory[41488] = 25400 / 6.0, 2
+    return words
+
+
+def save(path, **options):
+    kind, bits = path.suffix, 16 if "16" in path.stem else 8
+    pixels = codes(bits, **options)
+    if kind == ".jpg":
+        Image.fromarray(pixels).save(path, quality=93, exif=exif(), icc_profile=PROFILE)
+    elif kind == ".png" and bits == 8:
+        alpha = np.random.default_rng(9).integers(0, 256, pixels.shape[:2], dtype=np.uint8)
+        Image.fromarray(np.dstack([pixels, alpha])).save(path, exif=exif(), icc_profile=PROFILE)
+    elif kind == ".png":
+        path.write_bytes(imagecodecs.png_encode(pixels))
+    else:
+        how = {"compression": "lzw", "predictor": True} if "lzw" in path.stem else {}
+        tifffile.imwrite(path, pixels, photometric="rgb", iccprofile=PROFILE, rowsperstrip=16, **how)
+    return path
+
+
+def table(path):
+    return list(csv.DictReader(path.read_text(encoding="utf-8").splitlines()))
+
+
+FILES = ("a.jpg", "a8.png", "a16.png", "a8.tif", "a16.tif", "a16lzw.tif")
+
+
+def run(*words):
+    return main(["retouch", *map(str, words), "--f-number", "16", "--filter-distance", "1"])
+
+
+@pytest.mark.parametrize("name", FILES)
+def test_a_copy_keeps_what_the_file_was(tmp_path, name, capsys):
+    path, out = save(tmp_path / name), tmp_path / "out"
+    original = path.read_bytes()
+    assert run(path, "--threshold", 8, "--out", out) == 0
+    assert "2 spots, 2 divided" in capsys.readouterr().out
+    assert path.read_bytes() == original
+    copy = out / f"{path.stem}.retouched{path.suffix}"
+    before, after = read_picture(path), read_picture(copy)
+    assert after.pixels.dtype == before.pixels.dtype
+    assert after.icc_profile == before.icc_profile
+    assert after.f_number == before.f_number
+    touched = np.asarray(Image.open(out / f"{name}.repaired.mask.png")) > 0
+    if path.suffix == ".jpg":
+        # Blocks of 16 pixels that a touched pixel lies in or beside change; the rest by next to nothing.
+        far = np.ones_like(touched)
+        for row, column in zip(*np.nonzero(touched), strict=True):
+            far[max(0, row - 24) : row + 25, max(0, column - 24) : column + 25] = False
+        difference = np.abs(after.pixels.astype(int) - before.pixels)
+        assert difference[far].max() <= 2
+        assert (difference[far] > 0).mean() < 0.05
+        with Image.open(path) as one, Image.open(copy) as other:
+            assert one.quantization == other.quantization
+            assert one.info["exif"] == other.info["exif"]
+    else:
+        np.testing.assert_array_equal(after.pixels[~touched], before.pixels[~touched])
+    clean = codes(16 if "16" in name else 8, dusty=False) / np.iinfo(after.pixels.dtype).max
+    scale = np.iinfo(after.pixels.dtype).max
+    for x, y, _ in DUST:
+        core = slice(int(y) - 3, int(y) + 5), slice(int(x) - 3, int(x) + 5)
+        assert (after.pixels[core] / scale - clean[core]).mean() == pytest.approx(0, abs=0.01)
+        assert (before.pixels[core] / scale - clean[core]).mean() < -0.08
+
+
+def test_transparency_stays(tmp_path):
+    path = save(tmp_path / "a8.png")
+    assert run(path, "--threshold", 8, "--out", tmp_path / "out") == 0
+    old, new = (np.asarray(Image.open(each)) for each in (path, tmp_path / "out" / "a8.retouched.png"))
+    np.testing.assert_array_equal(new[..., 3], old[..., 3])
+
+
+@pytest.mark.parametrize("orientation", [1, 3, 6, 8])
+def test_a_turned_picture(tmp_path, orientation):
+    path = tmp_path / "turned.jpg"
+    Image.fromarray(codes()).save(path, quality=95, exif=exif(orientation))
+    assert run(path, "--threshold", 8, "--out", tmp_path) == 0
+    copy = tmp_path / "turned.retouched.jpg"
+    stored = np.asarray(Image.open(copy)).astype(int)
+    assert read_picture(copy).orientation == orientation
+    for x, y, _ in DUST:
+        assert stored[round(y), round(x), 1] == pytest.approx(codes(dusty=False)[..., 1].mean(), abs=6)
+
+
+@pytest.mark.parametrize("options", [{"planarconfig": "separate"}, {"tile": (64, 64)}, {"byteorder": ">"}], ids=str)
+@pytest.mark.parametrize("compression", [None, "lzw", "zlib"])
+def test_any_layout_of_tiff(tmp_path, options, compression):
+    path, pixels = tmp_path / "a.tif", codes(16)
+    planes = np.moveaxis(pixels, 2, 0) if "planarconfig" in options else pixels
+    tifffile.imwrite(path, planes, photometric="rgb", compression=compression, **options)
+    picture, touched = read_picture(path), np.zeros((HEIGHT, WIDTH), bool)
+    touched[50:80, 60:100] = True
+    new = np.where(touched[..., None], np.uint16(12345), picture.pixels)
+    (tmp_path / "b.tif").write_bytes(writer(path)(path, Change.of(picture, new, touched)))
+    np.testing.assert_array_equal(read_picture(tmp_path / "b.tif").pixels, new)
+
+
+def test_grey_stays_grey(tmp_path):
+    path = tmp_path / "grey.png"
+    path.write_bytes(imagecodecs.png_encode(np.ascontiguousarray(codes(16)[..., 1])))
+    assert run(path, "--threshold", 8, "--out", tmp_path) == 0
+    assert imagecodecs.png_decode((tmp_path / "grey.retouched.png").read_bytes()).shape == (HEIGHT, WIDTH)
+
+
+def test_the_record(tmp_path):
+    path = save(tmp_path / "a.jpg")
+    assert run(path, "--threshold", 8, "--out", tmp_path) == 0
+    record = json.loads((tmp_path / "a.jpg.repairs.json").read_text(encoding="utf-8"))
+    rows = table(tmp_path / "a.jpg.repairs.csv")
+    assert len(record["repairs"]) == len(rows) == 2
+    for one, row in zip(record["repairs"], rows, strict=True):
+        x, y, size = min(DUST, key=lambda grain: abs(grain[0] - one["x"]))
+        assert (one["x"], one["y"]) == (pytest.approx(x, abs=0.4), pytest.approx(y, abs=0.4))
+        assert one["grain_um"] == pytest.approx(size, rel=0.05)
+        assert one["depth"] == pytest.approx(cast(size, Optics(f_number=16), x=0, y=0).peak_depth, abs=0.04)
+        assert one["evidence"] > 8
+        assert one["confidence"] > 0.5
+        assert row["how"] == one["how"] == "divided"
+    assert record["f_number"] == 16
+    assert (tmp_path / "a.jpg.repairs.jpg").exists()
+
+
+def test_the_same_folder_and_a_second_run(tmp_path, capsys):
+    path = save(tmp_path / "a.jpg")
+    assert run(path, "--threshold", 8, "--out", tmp_path) == 0
+    made = {each: each.stat().st_mtime_ns for each in tmp_path.iterdir()}
+    assert run(path, "--threshold", 8, "--out", tmp_path) == 0
+    assert "a.jpg: done before" in capsys.readouterr().out
+    assert {each: each.stat().st_mtime_ns for each in tmp_path.iterdir()} == made
+    assert run(path, "--threshold", 9, "--out", tmp_path) == 2
+    assert "exists already and is of another file or other settings; choose another --out" in capsys.readouterr().err
+
+
+def test_an_interrupted_run_goes_on(tmp_path):
+    path, out = save(tmp_path / "a.jpg"), tmp_path / "out"
+    assert run(path, "--threshold", 8, "--out", out) == 0
+    (out / "a.jpg.repairs.json").unlink()
+    (out / ".a.jpg.unfinished").touch()
+    assert run(path, "--threshold", 8, "--out", out) == 0
+    assert (out / "a.jpg.repairs.json").exists()
+    assert not list(out.glob(".*"))
+
+
+def test_a_dry_run_writes_nothing(tmp_path, capsys):
+    path = save(tmp_path / "a.jpg")
+    assert run(path, "--threshold", 8, "--out", tmp_path / "out", "--dry-run") == 0
+    assert "a.jpg: 2 spots to mend" in capsys.readouterr().out
+    assert not (tmp_path / "out").exists()
+
+
+def test_places_for_the_hand(tmp_path):
+    """A hair is no grain: it is left, and listed."""
+    ground = light(dusty=False)
+    ground[90:94, 100:128] *= 0.5
+    path = tmp_path / "hair.png"
+    Image.fromarray(encode(ground, bits=8, encoding="srgb")).save(path)
+    assert run(path, "--threshold", 6, "--out", tmp_path) == 0
+    rows = table(tmp_path / "by-hand.csv")
+    assert rows
+    assert {row["photograph"] for row in rows} == {"hair.png"}
+    assert {row["why"] for row in rows} <= {
+        "not the shadow of a round grain",
+        "no shadow stands out of the ground here",
+    }
+
+
+def test_a_roll(tmp_path, capsys):
+    paths = [save(tmp_path / f"p{number}.png", seed=number, noise=0.05) for number in range(5)]
+    assert run(*paths, "--roll", "--out", tmp_path / "out") == 0
+    assert "5 photographs: 2 grains with evidence above" in capsys.readouterr().out
+    for path in paths:
+        record = json.loads((tmp_path / "out" / f"{path.name}.repairs.json").read_text(encoding="utf-8"))
+        assert [one["how"] for one in record["repairs"]] == ["divided"] * 2
+
+
+def test_a_roll_knows_sizes_that_no_rough_picture_tells():
+    """Two pictures of plain ground and one of rough: the sizes are those of the plain ones."""
+    grounds = [(1, 0.01), (2, 0.01), (3, 0.5)]
+    roll = [Photograph(codes(16, seed=s, noise=n), f_number=16.0, pixel_um=6.0) for s, n in grounds]
+    none = np.zeros(3, np.float32)
+    grains = tuple(GrainEvidence(x, y, 42.0, 50.0, none, 0, 2) for x, y, _ in DUST)
+    sizes = shared_sizes(roll, Study(grains, (1.0,) * 3, (0.0,) * 3))
+    np.testing.assert_allclose(sizes.diameter_um, [size for *_, size in DUST], rtol=0.03)
+    assert sizes.filter_distance_mm == pytest.approx(1.0)
+    assert (sizes.error <= 0.04).all()
+    assert np.abs(sizes.shift).max() < 0.2
+
+
+@pytest.mark.parametrize(
+    ("words", "sentence"),
+    [
+        (["missing.jpg", "--threshold", "8"], "there is no file"),
+        (["a.jpg"], "a threshold is needed"),
+        (["a.jpg", "--threshold", "8", "--repair", "telia"], "unknown repair 'telia' (did you mean 'telea'?)"),
+        (["a.jpg", "--roll", "--detector", "dog"], "--roll has a method of its own"),
+        (["a.jpg", "a.jpg", "--threshold", "8"], "two photographs are called a.jpg"),
+        (["a.dng", "--threshold", "8"], "rawpy"),
+        (["a.dng", "--roll"], "develop the roll to 16-bit TIFF first"),
+        (["palette.png", "--threshold", "8"], "has a palette"),
+        (["packed.tif", "--threshold", "8"], "save it uncompressed, or with LZW or Deflate"),
+        (["small.png", "--threshold", "8"], "too small to hold a shadow"),
+    ],
+)
+def test_mistakes_are_answered_by_a_sentence(tmp_path, monkeypatch, capsys, words, sentence):
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.setitem(__import__("sys").modules, "rawpy", None)
+    save(tmp_path / "a.jpg")
+    (tmp_path / "a.dng").write_bytes(b"II*\0")
+    Image.fromarray(codes()).convert("P").save(tmp_path / "palette.png")
+    Image.fromarray(codes()[:20, :20]).save(tmp_path / "small.png")
+    tifffile.imwrite(tmp_path / "packed.tif", codes(), photometric="rgb", compression="zstd")
+    assert main(["retouch", *words, "--out", "out"]) == 2
+    said = capsys.readouterr().err
+    assert sentence in said
+    assert "Traceback" not in said
+
+
+def negative(path):
+    """A mosaic of the same light with the tags that a digital negative needs (DNG specification 1.4)."""
+    linear = light() * 0.9
+    mosaic = np.empty((HEIGHT, WIDTH), np.uint16)
+    for row, column, band in ((0, 0, 0), (0, 1, 1), (1, 0, 1), (1, 1, 2)):
+        mosaic[row::2, column::2] = np.rint(16000 * linear[row::2, column::2, band])
+    identity = [1 if row == column else 0 for row in range(3) for column in range(3)]
+    tags = [
+        (50706, 1, 4, bytes([1, 4, 0, 0]), True),
+        (33421, 3, 2, (2, 2), True),
+        (33422, 1, 4, bytes([0, 1, 1, 2]), True),
+        (50708, 2, 0, "test", True),
+        (50721, 10, 9, [part for value in identity for part in (value, 1)], True),
+        (50717, 3, 1, 16000, True),
+        (50728, 5, 3, (1, 1, 1, 1, 1, 1), True),
+    ]
+    tifffile.imwrite(path, mosaic, photometric=32803, metadata=None, extratags=tags)
+    return path
+
+
+def test_a_raw_file_is_read_and_not_written(tmp_path):
+    pytest.importorskip("rawpy")
+    path = negative(tmp_path / "x.dng")
+    assert run(path, "--threshold", 8, "--out", tmp_path / "out", "--linear") == 0
+    names = {each.name for each in (tmp_path / "out").iterdir()} - {"by-hand.csv"}
+    parts = (".linear.tif", ".repaired.mask.png", ".repairs.csv", ".repairs.jpg", ".repairs.json")
+    assert names == {f"x.dng{part}" for part in parts}
+    pixels = tifffile.imread(tmp_path / "out" / "x.dng.linear.tif")
+    assert pixels.dtype == np.uint16
+    touched = np.asarray(Image.open(tmp_path / "out" / "x.dng.repaired.mask.png")) > 0
+    for x, y, _ in DUST:
+        assert touched[round(y), round(x)]
+        core, beside = (
+            pixels[round(y) - 3 : round(y) + 4, at - 3 : at + 4, 1].mean() for at in (round(x), round(x) + 30)
+        )
+        assert core / beside == pytest.approx(1, abs=0.03)
+
+
+def test_a_roll_of_raw_files_is_refused(tmp_path, capsys):
+    assert run(negative(tmp_path / "x.dng"), "--roll", "--out", tmp_path / "out") == 2
+    assert "develop the roll to 16-bit TIFF first" in capsys.readouterr().err
