@@ -39,7 +39,7 @@ def run(options: argparse.Namespace) -> int:
     from ..guard_command import Wanted, guard, make_baseline
 
     if options.make is not None:
-        detectors = options.detector or ["matched", "dog"]
+        detectors = options.detector or ["matched", "dog", "network"]
         return make_baseline(options.make, suite=options.suite, detectors=detectors, workers=options.workers)
     wanted = Wanted(
         detectors=options.detector,
