@@ -8,16 +8,17 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from ..detectors.registry import names
-from .boards import Board, best_method, boards
+from .answer import answer
+from .boards import best_method, boards
 from .cells import Table
 from .choice import Choice, Wish, choose, read_choice, write_choice
 from .errors import YardError
-from .export import case_frame, ranking_frame, write_csv
+from .result import Result
 from .run import fill, stored_table
 from .store import ResultRow, Store, open_store
 from .suite import Suite
 from .suite_file import load_suite
-from .terminal import board_lines, choice_lines, failure_lines, legend, wrapped
+from .terminal import answer_lines, board_lines, choice_lines, failure_lines, legend, wrapped
 
 
 def rank(
@@ -37,13 +38,15 @@ def rank(
     folder = out or default_folder(suite, photos)
     store = fill(folder, suite, list(detectors) or names(), workers=workers)
     try:
-        table, failures = stored_table(store)
-        shown = boards(table)
-        choice = _write(folder, store, table, shown=shown, failures=failures)
+        result = summed_up(store)
     finally:
         store.close()
-    _print(suite, folder, shown=shown, failures=failures, choice=choice)
-    return 1 if failures else 0
+    if isinstance(result, Result):
+        from .report.write import write_folder  # matplotlib is slow to import
+
+        write_folder(folder, result)
+    _print(suite, folder, result)
+    return 1 if failures_of(result) else 0
 
 
 def default_folder(suite: Suite, photos: Path | None) -> Path:
@@ -52,26 +55,30 @@ def default_folder(suite: Suite, photos: Path | None) -> Path:
     return Path("results") / name
 
 
-def _write(
-    folder: Path, store: Store, table: Table, *, shown: Sequence[Board], failures: Sequence[ResultRow]
-) -> Choice | None:
-    from .report.looks import write_looks  # matplotlib is slow to import
-    from .report.page import write_page
-    from .report.plots import write_curves
+def summed_up(store: Store) -> Result | list[ResultRow]:
+    """Return what a store says, or the failed results alone where no method has every frame.
 
+    Raises
+    ------
+    YardError
+        If no frame holds anything to see.
+    """
+    table, failures = stored_table(store)
     if not table:
-        return None
+        return failures
+    shown = boards(table)
     method = best_method(shown)
     if method is None:
         raise YardError("no frame holds a shadow that anyone would see: nothing can be judged; add dust to the suite")
-    write_csv(ranking_frame(shown), folder / "ranking.csv")
-    write_csv(case_frame(table), folder / "cases.csv")
-    write_curves(table, folder / "curves.png")
-    choice = make_choice(store, table, method, Wish())
-    write_choice(choice, folder / "threshold.json")
-    write_looks(table, choice, folder / "frames.jpg")
-    write_page(folder / "report.html", shown=shown, choice=choice, failures=failures, card=store.card())
-    return choice
+    wish = Wish()
+    choices = {name: choose(table, name, wish) for name in table}
+    told = answer(table, make_choice(store, table, method, wish), choices)
+    return Result(table, shown, told, choices, failures, store.card())
+
+
+def failures_of(result: Result | list[ResultRow]) -> Sequence[ResultRow]:
+    """Return the failed results."""
+    return result.failures if isinstance(result, Result) else result
 
 
 def make_choice(store: Store, table: Table, method: str, wish: Wish) -> Choice:
@@ -87,21 +94,17 @@ def make_choice(store: Store, table: Table, method: str, wish: Wish) -> Choice:
     )
 
 
-def _print(
-    suite: Suite,
-    folder: Path,
-    *,
-    shown: Sequence[Board],
-    failures: Sequence[ResultRow],
-    choice: Choice | None,
-) -> None:
-    parts = [[f"{suite.name} version {suite.version}: {suite.summary}"], *map(board_lines, shown)]
-    if choice is not None:
-        written = "report.html, frames.jpg, curves.png, ranking.csv, cases.csv, threshold.json"
-        where = [*wrapped(f"written to {folder}: {written}"), f"next: moteyard find PHOTO… --from {folder}"]
-        parts += [legend(), choice_lines(choice), where]
+def _print(suite: Suite, folder: Path, result: Result | list[ResultRow]) -> None:
+    parts = [[f"{suite.name} version {suite.version}: {suite.summary}"]]
+    if isinstance(result, Result):
+        from .report.write import WRITTEN
+
+        where = [*wrapped(f"written to {folder}: {WRITTEN}"), f"next: moteyard find PHOTO… --from {folder}"]
+        parts += [*map(board_lines, result.boards), legend(), choice_lines(result.answer.choice)]
+        parts += [answer_lines(result.answer), where]
     print("\n\n".join("\n".join(part) for part in parts))
-    if not shown and not failures:
+    failures = failures_of(result)
+    if not failures and not isinstance(result, Result):
         raise YardError(f"{folder} holds no method that has every frame; run the same command again to go on")
     if failures:
         print("\n".join(failure_lines(failures)), file=sys.stderr)

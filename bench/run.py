@@ -7,6 +7,7 @@ import platform
 import re
 import sys
 from collections.abc import Sequence
+from datetime import UTC, datetime
 from importlib.metadata import version
 from pathlib import Path
 
@@ -89,6 +90,8 @@ def _write_card(store: Store, suite: Suite, specs: Sequence[str]) -> None:
             f"{store.path.parent} holds results of another recipe of suite {store.note('suite')!r}; "
             "choose another --out"
         )
+    if store.note("started") is None:
+        store.set_note("started", datetime.now(UTC).isoformat(timespec="minutes"))
     store.set_note("suite", suite.name)
     store.set_note("suite_version", str(suite.version))
     store.set_note("suite_digest", suite.digest)

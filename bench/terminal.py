@@ -7,6 +7,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from .answer import Answer
 from .boards import Board, Line
 from .choice import Choice
 from .store import ResultRow
@@ -116,6 +117,11 @@ def choice_lines(choice: Choice) -> list[str]:
             f"{'' if cell.trusted else '  no trust'}"
         )
     return lines + _notes(choice)
+
+
+def answer_lines(answer: Answer) -> list[str]:
+    """Return the two sentences, as the page says them."""
+    return ["ANSWER", *(line for text in (answer.use, answer.beware) for line in wrapped(f"    {text}"))]
 
 
 def _notes(choice: Choice) -> list[str]:

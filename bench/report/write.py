@@ -1,0 +1,60 @@
+"""Everything that `rank` leaves in a result folder beside the store."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+
+from ..choice import write_choice
+from ..explore import explore, write_explore
+from ..export import case_frame, cost_frame, ranking_frame, sweep_frame, write_csv
+from ..gallery import gallery
+from ..result import Result
+from ..run_card import run_card
+from .looks import write_looks
+from .page import Picture, Report, write_page
+from .plots import write_curves
+
+WRITTEN = "report.html, frames.jpg, curves.png and .svg, threshold.json, explore.json, "
+WRITTEN += "ranking.csv, cases.csv, sweep.csv, cost.csv"
+"""Said to the user."""
+
+OPTIONAL = (
+    Picture(Path("critical-difference.png"), "Mean ranks and their critical difference", "Critical difference"),
+    Picture(Path("limit.png"), "Probability of detection over grain size, a panel a ground and aperture", "Limits"),
+)
+"""Pictures that other commands leave in the folder, shown where they are."""
+
+
+def write_folder(folder: Path, result: Result) -> None:
+    """Write tables, plots, the chosen threshold and the page of a run, with a progress bar for the slow part."""
+    method = result.answer.choice.method
+    cells = explore(result.table, result.choices)
+    write_choice(result.answer.choice, folder / "threshold.json")
+    write_csv(ranking_frame(result.boards), folder / "ranking.csv")
+    write_csv(case_frame(result.table), folder / "cases.csv")
+    write_csv(sweep_frame(cells), folder / "sweep.csv")
+    write_csv(cost_frame(cells), folder / "cost.csv")
+    write_explore(cells, folder / "explore.json")
+    write_curves(result.table, folder / "curves.png")
+    write_looks(result.table, result.answer.choice, folder / "frames.jpg")
+    report = Report(
+        boards=result.boards,
+        answer=result.answer,
+        cells=cells,
+        gallery=list(gallery(result.table, method, result.choices, show_progress=True)),
+        pictures=list(_pictures(folder, method)),
+        failures=result.failures,
+        card=run_card(result.notes, result.table),
+    )
+    write_page(folder / "report.html", report)
+
+
+def _pictures(folder: Path, method: str) -> Iterator[Picture]:
+    frames = f"One rendered frame a ground, with what {method} found (ring), missed (dashed) and wrongly took (ticks)"
+    yield Picture(folder / "frames.jpg", frames, frames, plot=False)
+    curves = "Precision over recall for every method, one panel a ground, all apertures pooled"
+    yield Picture(folder / "curves.png", curves, curves)
+    for one in OPTIONAL:
+        if (folder / one.path).is_file():
+            yield Picture(folder / one.path, one.alt, one.caption)
