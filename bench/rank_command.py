@@ -5,10 +5,12 @@ from __future__ import annotations
 import json
 import sys
 from collections.abc import Sequence
+from dataclasses import dataclass
 from pathlib import Path
 
 from ..detectors.registry import names
 from .answer import answer
+from .answer_json import as_json
 from .boards import best_method, boards
 from .cells import Table
 from .choice import Choice, Wish, choose, read_choice, write_choice
@@ -21,6 +23,20 @@ from .suite_file import load_suite
 from .terminal import answer_lines, board_lines, choice_lines, failure_lines, legend, wrapped
 
 
+@dataclass(frozen=True, slots=True)
+class Ranked:
+    """A suite that was run, the folder that holds it, and what it says, or the failed results alone."""
+
+    suite: Suite
+    folder: Path
+    result: Result | list[ResultRow]
+
+    @property
+    def failures(self) -> Sequence[ResultRow]:
+        """The failed results."""
+        return self.result.failures if isinstance(self.result, Result) else self.result
+
+
 def rank(
     spec: str,
     *,
@@ -28,8 +44,8 @@ def rank(
     detectors: Sequence[str],
     out: Path | None,
     workers: int | None,
-) -> int:
-    """Run a suite, print its ranking, write its folder. Returns the exit status: 1 if a detector failed."""
+) -> Ranked:
+    """Run a suite and write its folder."""
     suite = load_suite(spec)
     if photos is not None:
         suite = suite.with_photographs(photos)
@@ -45,8 +61,18 @@ def rank(
         from .report.write import write_folder  # matplotlib is slow to import
 
         write_folder(folder, result)
-    _print(suite, folder, result)
-    return 1 if failures_of(result) else 0
+    return Ranked(suite, folder, result)
+
+
+def show(ranked: Ranked, *, as_object: bool = False) -> int:
+    """Print the answer, as tables or as one JSON object, and return the exit status: 1 if a detector failed."""
+    if as_object:
+        print(json.dumps(as_json(ranked.result), indent=1, ensure_ascii=False, allow_nan=False))
+    else:
+        _print(ranked)
+    if ranked.failures:
+        print("\n".join(failure_lines(ranked.failures)), file=sys.stderr)
+    return 1 if ranked.failures else 0
 
 
 def default_folder(suite: Suite, photos: Path | None) -> Path:
@@ -76,11 +102,6 @@ def summed_up(store: Store) -> Result | list[ResultRow]:
     return Result(table, shown, told, choices, failures, store.card())
 
 
-def failures_of(result: Result | list[ResultRow]) -> Sequence[ResultRow]:
-    """Return the failed results."""
-    return result.failures if isinstance(result, Result) else result
-
-
 def make_choice(store: Store, table: Table, method: str, wish: Wish) -> Choice:
     """Return a method's thresholds on a run's grounds."""
     return Choice(
@@ -94,7 +115,8 @@ def make_choice(store: Store, table: Table, method: str, wish: Wish) -> Choice:
     )
 
 
-def _print(suite: Suite, folder: Path, result: Result | list[ResultRow]) -> None:
+def _print(ranked: Ranked) -> None:
+    suite, folder, result = ranked.suite, ranked.folder, ranked.result
     parts = [[f"{suite.name} version {suite.version}: {suite.summary}"]]
     if isinstance(result, Result):
         from .report.write import WRITTEN
@@ -103,11 +125,8 @@ def _print(suite: Suite, folder: Path, result: Result | list[ResultRow]) -> None
         parts += [*map(board_lines, result.boards), legend(), choice_lines(result.answer.choice)]
         parts += [answer_lines(result.answer), where]
     print("\n\n".join("\n".join(part) for part in parts))
-    failures = failures_of(result)
-    if not failures and not isinstance(result, Result):
+    if not isinstance(result, Result) and not result:
         raise YardError(f"{folder} holds no method that has every frame; run the same command again to go on")
-    if failures:
-        print("\n".join(failure_lines(failures)), file=sys.stderr)
 
 
 def choose_threshold(folder: Path, *, detector: str | None, wish: Wish, out: Path | None) -> int:

@@ -20,16 +20,18 @@ def add(parser: argparse.ArgumentParser) -> None:
     detectors(parser)
     parser.add_argument("--out", type=Path, metavar="DIR", help="result folder (results/SUITE)")
     parser.add_argument("--workers", type=count, metavar="N", help="processes (one a core)")
+    parser.add_argument("--json", action="store_true", help="print the answer as one JSON object instead of tables")
 
 
 def run(options: argparse.Namespace) -> int:
     """Do it and return the exit status."""
-    from ..rank_command import rank  # each command pays for its own imports only
+    from ..rank_command import rank, show  # each command pays for its own imports only
 
-    return rank(
+    ranked = rank(
         options.suite,
         photos=options.photos,
         detectors=options.detector,
         out=options.out,
         workers=options.workers,
     )
+    return show(ranked, as_object=options.json)

@@ -69,6 +69,29 @@ def test_the_rerun_does_only_what_is_missing(result, capsys):
     assert "look/s" not in capsys.readouterr().err
 
 
+def test_the_answer_fits_a_terminal_and_comes_without_colour(result, capsys):
+    assert main(["rank", TINY, "--out", str(result), *_detectors("dog")]) == 0
+    printed = capsys.readouterr().out
+    assert "ANSWER" in printed
+    assert max(map(len, printed.replace(str(result), "FOLDER").splitlines())) <= 80
+    assert "\x1b" not in printed
+
+
+def test_machines_get_the_same_answer(result, capsys):
+    assert main(["rank", TINY, "--out", str(result), "--json", *_detectors("dog")]) == 0
+    told = json.loads(capsys.readouterr().out)
+    rows = _ranking(result)
+    for ground in told["grounds"]:
+        for method in ground["methods"]:
+            row = rows[ground["ground"], method["method"]]
+            assert method["rank"] == int(row["rank"])
+            assert method["average_precision"]["low"] == pytest.approx(float(row["low"]), abs=1e-6)
+    assert [cell["threshold"] for cell in told["thresholds"]] == pytest.approx(
+        [cell.threshold for cell in read_choice(result).cells], abs=1e-6
+    )
+    assert len(told["answer"]) == 2
+
+
 def test_results_are_the_same_in_any_number_of_processes(result, tmp_path):
     assert main(["rank", TINY, "--out", str(tmp_path / "one"), "--workers", "1", *_detectors("dog")]) == 0
     stores = [open_store(folder) for folder in (result, tmp_path / "one")]
