@@ -8,13 +8,14 @@ from __future__ import annotations
 
 from types import ModuleType
 
-from . import check_photos, errors, find, guard, limit, list_all, rank, render, rolls, threshold
+from . import check_photos, compare, errors, find, guard, limit, list_all, rank, render, rolls, threshold
 
 COMMANDS: dict[str, ModuleType] = {
     "rank": rank,
     "threshold": threshold,
     "limit": limit,
     "errors": errors,
+    "compare": compare,
     "guard": guard,
     "find": find,
     "check-photos": check_photos,

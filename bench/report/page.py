@@ -7,7 +7,7 @@ import hashlib
 import json
 import math
 import os
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -81,31 +81,38 @@ def write_page(path: Path, report: Report) -> None:
     as JSON without `<`, `>` and `&` in the data, and by `textContent` in the script. A content security policy with
     the script's hash keeps a browser from running anything else, and from asking the network.
     """
+    script = "\n".join(map(_script, SCRIPTS)) if report.cells else ""
+    held = {
+        "boards": report.boards,
+        "answer": report.answer,
+        "promise": promise(report.answer.choice) if report.answer else "",
+        "grounds": [board.ground for board in report.boards],
+        "f_numbers": _f_numbers(report.boards),
+        "data": _data(report),
+        "pictures": report.pictures,
+        "failures": failure_lines(report.failures),
+        "card": report.card,
+        "memory": report.memory_mb,
+        "script": script,
+        "script_hash": base64.b64encode(hashlib.sha256(script.encode()).digest()).decode(),
+    }
+    filters: dict[str, Callable[..., Any]] = {"interval": percent, "methods": methods, "tied": _tied, "reason": reason}
+    write_whole(path, render("page.html", held, filters=filters))
+
+
+def render(template: str, held: Mapping[str, Any], *, filters: Mapping[str, Callable[..., Any]]) -> str:
+    """Return a template of this folder filled in, all text escaped, with the common style and filters."""
     from jinja2 import Environment, FileSystemLoader, StrictUndefined
 
     environment = Environment(
         loader=FileSystemLoader(_HERE), autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True
     )
-    environment.filters |= {"share": _share, "percent": _percent, "interval": percent}
-    environment.filters |= {"methods": methods, "tied": _tied, "reason": reason}
-    script = (
-        "\n".join((_HERE / "script" / name).read_text(encoding="utf-8") for name in SCRIPTS) if report.cells else ""
-    )
-    text = environment.get_template("page.html").render(
-        boards=report.boards,
-        answer=report.answer,
-        promise=promise(report.answer.choice) if report.answer else "",
-        grounds=[board.ground for board in report.boards],
-        f_numbers=_f_numbers(report.boards),
-        data=_data(report),
-        pictures=report.pictures,
-        failures=failure_lines(report.failures),
-        card=report.card,
-        memory=report.memory_mb,
-        style=(_HERE / "page.css").read_text(encoding="utf-8"),
-        script=script,
-        script_hash=base64.b64encode(hashlib.sha256(script.encode()).digest()).decode(),
-    )
+    environment.filters |= {"share": _share, "percent": _percent, **filters}
+    return environment.get_template(template).render(style=(_HERE / "page.css").read_text(encoding="utf-8"), **held)
+
+
+def write_whole(path: Path, text: str) -> None:
+    """Write a page, whole or not at all."""
     scratch = path.with_suffix(".part")
     scratch.write_text(text, encoding="utf-8")
     os.replace(scratch, path)

@@ -2,6 +2,7 @@
 
 import csv
 import json
+import shutil
 import sqlite3
 from pathlib import Path
 
@@ -90,6 +91,21 @@ def test_machines_get_the_same_answer(result, capsys):
         [cell.threshold for cell in read_choice(result).cells], abs=1e-6
     )
     assert len(told["answer"]) == 2
+
+
+def test_a_copy_compares_as_the_same(result, tmp_path, capsys):
+    copy = tmp_path / "a copy"
+    shutil.copytree(result, copy)
+    assert main(["compare", str(result), str(copy)]) == 0
+    assert "the same answers on every frame: nothing, guess, matched, dog" in capsys.readouterr().out
+    assert (copy / "compared-with-tiny.html").is_file()
+    assert main(["compare", str(result), str(copy), "--json"]) == 0
+    assert json.loads(capsys.readouterr().out)["frames"] == 16
+
+
+def test_compare_needs_results(result, tmp_path, capsys):
+    assert main(["compare", str(result), str(tmp_path)]) == 2
+    assert "holds no results" in capsys.readouterr().err
 
 
 def test_results_are_the_same_in_any_number_of_processes(result, tmp_path):

@@ -4,32 +4,17 @@ import numpy as np
 import pytest
 
 from moteyard.bench.answer import answer, reason
-from moteyard.bench.cells import Record
-from moteyard.bench.choice import CellChoice, Choice, Wish
+from moteyard.bench.choice import Choice, Wish
 from moteyard.bench.cost import RATIOS, relative_cost
 from moteyard.bench.curve import curve
 from moteyard.bench.explore import sweep_entry
 from moteyard.bench.interval import Resampled, bca, bootstrap_weights, resample
 from moteyard.bench.interval_table import bca_columns
-from moteyard.bench.store import FALSE_ALARM, HIT, SPOT_TYPE, TRUTH_TYPE, FrameRow, ResultRow
+from moteyard.bench.store import FALSE_ALARM, HIT
 from moteyard.bench.sweep import NOISIEST, STEPS, measure, sweep
 
 
-def make_record(scores, kinds, *, truths, block="a", method="m", ground="sky", f_number=8.0):
-    """A frame with `truths` visible shadows and candidates of given scores; hits take the shadows in turn."""
-    truth = np.zeros(truths, dtype=TRUTH_TYPE)
-    truth["counted"], truth["x"], truth["fwhm_px"] = True, 100 * np.arange(truths), 4
-    truth["diameter_um"] = 10 + np.arange(truths)
-    spots = np.zeros(len(scores), dtype=SPOT_TYPE)
-    spots["score"], spots["kind"], spots["truth"] = scores, kinds, -1
-    hit = spots["kind"] == HIT
-    spots["truth"][hit] = np.arange(hit.sum())
-    spots["x"] = np.where(hit, 100 * spots["truth"], 50)
-    frame = FrameRow(block, block, ground, f_number, block, 1.0, "0", "{}", 0.1, 0.1, truth)
-    return Record(frame, ResultRow(block, method, "m-1", None, 0.5, 0.5, spots))
-
-
-def many(rng, frames=30):
+def many(make_record, rng, frames=30):
     records = []
     for number in range(frames):
         kinds = np.array([HIT] * 4 + [FALSE_ALARM] * 5)
@@ -38,7 +23,7 @@ def many(rng, frames=30):
     return records
 
 
-def test_counts_by_hand():
+def test_counts_by_hand(make_record):
     records = [
         make_record([9.0, 5.0, 2.0], [HIT, FALSE_ALARM, HIT], truths=3, block="a"),
         make_record([7.0, 5.0], [FALSE_ALARM, HIT], truths=1, block="b"),
@@ -52,13 +37,13 @@ def test_counts_by_hand():
     assert seen.false_alarms_per_frame.estimate.tolist() == [0, 0, 0.5, 1, 1]
 
 
-def test_a_threshold_of_infinity_takes_nothing():
-    seen = measure(many(np.random.default_rng(1)), np.array([np.inf]))
+def test_a_threshold_of_infinity_takes_nothing(make_record):
+    seen = measure(many(make_record, np.random.default_rng(1)), np.array([np.inf]))
     assert (seen.hits[0], seen.recall.estimate[0], seen.recall.high[0]) == (0, 0, 0)
 
 
-def test_a_sweep_keeps_what_is_asked_and_ends_where_all_is_taken():
-    records = many(np.random.default_rng(2))
+def test_a_sweep_keeps_what_is_asked_and_ends_where_all_is_taken(make_record):
+    records = many(make_record, np.random.default_rng(2))
     seen = sweep(records, also=[4.321, np.inf])
     assert 4.321 in seen.threshold
     assert len(seen.threshold) <= STEPS + 2
@@ -67,7 +52,7 @@ def test_a_sweep_keeps_what_is_asked_and_ends_where_all_is_taken():
     assert np.all(seen.false_alarms_per_frame.estimate <= NOISIEST)
 
 
-def test_a_method_that_proposes_nothing_has_an_empty_sweep():
+def test_a_method_that_proposes_nothing_has_an_empty_sweep(make_record):
     seen = sweep([make_record([], [], truths=2, block=block) for block in "ab"])
     assert len(seen.threshold) == 0
     assert sweep_entry(seen)["recall"] == []
@@ -119,28 +104,26 @@ def test_cost_of_the_useless_and_of_the_perfect():
     assert np.all(np.isnan(relative_cost(curve(np.zeros(0), np.zeros(0, dtype=bool), truths=0, frames=1))))
 
 
-def make_cell(ground, f_number, *, threshold=4.0, trusted=True, guaranteed=True, note=""):
-    return CellChoice(
-        ground=ground, f_number=f_number, threshold=threshold, guaranteed=guaranteed, note=note, calibration_frames=15,
-        held_out_frames=15, over=0, false_alarms_per_frame=0.1, recall=0.6, precision=0.9, texture_low=0.0,
-        texture_high=1.0, trusted=trusted,
-    )  # fmt: skip
+@pytest.fixture
+def told(make_record, make_cell):
+    def tell(cells, others=None):
+        rng = np.random.default_rng(5)
+        records = []
+        for cell in cells:
+            for record in many(make_record, rng):
+                scores, kinds = record.result.spots["score"], record.result.spots["kind"]
+                name = f"{cell.ground}{cell.f_number:g}{record.frame.block}"
+                records.append(
+                    make_record(scores, kinds, truths=6, block=name, ground=cell.ground, f_number=cell.f_number)
+                )
+        choice = Choice("m", "m", "m-1", "suite version 1", 1.0, Wish(), tuple(cells))
+        table = {"m": records, "n": records}
+        return answer(table, choice, {"m": cells, "n": others or [make_cell("x", 1.0, trusted=False)] * len(cells)})
+
+    return tell
 
 
-def told(cells, others=None):
-    rng = np.random.default_rng(5)
-    records = []
-    for cell in cells:
-        for record in many(rng):
-            scores, kinds = record.result.spots["score"], record.result.spots["kind"]
-            name = f"{cell.ground}{cell.f_number:g}{record.frame.block}"
-            records.append(make_record(scores, kinds, truths=6, block=name, ground=cell.ground, f_number=cell.f_number))
-    choice = Choice("m", "m", "m-1", "suite version 1", 1.0, Wish(), tuple(cells))
-    table = {"m": records, "n": records}
-    return answer(table, choice, {"m": cells, "n": others or [make_cell("x", 1.0, trusted=False)] * len(cells)})
-
-
-def test_the_answer_says_where_and_how_much_with_its_interval():
+def test_the_answer_says_where_and_how_much_with_its_interval(told, make_cell):
     said = told([make_cell("sky", 8.0), make_cell("sky", 16.0, trusted=False), make_cell("rock", 8.0, trusted=False)])
     share = said.cells[0].recall
     assert 0 < share.low < share.estimate < share.high < 1
@@ -153,30 +136,30 @@ def test_the_answer_says_where_and_how_much_with_its_interval():
     assert "use the roll" in said.beware
 
 
-def test_grounds_without_any_trust_are_named_once():
+def test_grounds_without_any_trust_are_named_once(told, make_cell):
     cells = [make_cell(ground, f, trusted=ground == "sky") for ground in ("sky", "snow", "rock") for f in (8.0, 16.0)]
     assert told(cells).beware.startswith("In snow and rock at any aperture trust no method")
 
 
-def test_another_method_that_may_be_trusted_is_named():
+def test_another_method_that_may_be_trusted_is_named(told, make_cell):
     cells = [make_cell("sky", 8.0), make_cell("snow", 8.0, trusted=False)]
     said = told(cells, [make_cell("sky", 8.0), make_cell("snow", 8.0)])
     assert said.beware == "In snow at any aperture only n may be trusted, at a threshold of its own."
 
 
-def test_a_run_that_is_too_small_says_so_and_what_to_do():
+def test_a_run_that_is_too_small_says_so_and_what_to_do(told, make_cell):
     note = "no guarantee: it needs 29 independent frames to choose on, there are 4"
     said = told([make_cell("sky", 8.0, trusted=False, guaranteed=False, note=note)])
     assert "can't vouch for any threshold (it needs 29 independent frames" in said.use
     assert "moteyard rank standard" in said.beware
 
 
-def test_trust_everywhere_and_nowhere():
+def test_trust_everywhere_and_nowhere(told, make_cell):
     assert "every ground and aperture" in told([make_cell("sky", 8.0)]).beware
     assert "nowhere did it find half" in told([make_cell("sky", 8.0, trusted=False)]).use
 
 
-def test_reasons():
+def test_reasons(make_cell):
     assert reason(make_cell("sky", 8.0)) == ""
     assert reason(make_cell("sky", 8.0, trusted=False)) == "it finds less than 50 % of the visible shadows"
     assert reason(make_cell("sky", 8.0, trusted=False, note="too few")) == "too few"
