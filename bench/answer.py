@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from .cells import Table, where
-from .choice import TRUSTED_RECALL, CellChoice, Choice, halves
+from .choice import CellChoice, Choice, halves
 from .interval import Interval
 from .sweep import measure
 
@@ -104,7 +104,7 @@ def _use(choice: Choice, cells: Sequence[CellAnswer]) -> str:
     strongest = f"{choice.method} is the strongest over all grounds"
     if len(short) == len(cells):
         return f"{strongest}, but this run can't vouch for any threshold ({_once(short)})."
-    return f"{strongest}, but nowhere did it find half of the visible shadows and keep to {promise(choice)}."
+    return f"{strongest}, but nowhere does it find enough of the visible shadows at {promise(choice)}."
 
 
 def _once(cells: Sequence[CellChoice]) -> str:
@@ -168,4 +168,5 @@ def reason(cell: CellChoice) -> str:
     """Return why a threshold is not to be trusted, "" where it is."""
     if cell.trusted:
         return ""
-    return cell.note or f"it finds less than {100 * TRUSTED_RECALL:g} % of the visible shadows"
+    few = f"only {100 * cell.recall:.0f} % of the visible shadows" if cell.recall > 0 else "none of the visible shadows"
+    return cell.note or f"it finds {few}"

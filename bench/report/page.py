@@ -8,7 +8,7 @@ import json
 import math
 import os
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -60,8 +60,6 @@ class Report:
         Entries of `explore.explore` and `gallery.gallery`, in one order of cells.
     pictures, failures, card
         Files to put in, failed results, and the run card.
-    memory_mb
-        Peak memory of a look by method, empty where nobody measured it.
     """
 
     boards: Sequence[Board]
@@ -71,7 +69,6 @@ class Report:
     pictures: Sequence[Picture]
     failures: Sequence[ResultRow]
     card: Mapping[str, Any]
-    memory_mb: Mapping[str, float] = field(default_factory=dict)
 
 
 def write_page(path: Path, report: Report) -> None:
@@ -92,7 +89,6 @@ def write_page(path: Path, report: Report) -> None:
         "pictures": report.pictures,
         "failures": failure_lines(report.failures),
         "card": report.card,
-        "memory": report.memory_mb,
         "script": script,
         "script_hash": base64.b64encode(hashlib.sha256(script.encode()).digest()).decode(),
     }

@@ -8,20 +8,23 @@ from pathlib import Path
 from ..choice import write_choice
 from ..explore import explore, write_explore
 from ..export import case_frame, cost_frame, ranking_frame, sweep_frame, write_csv
-from ..gallery import gallery
+from ..gallery_file import kept_gallery
 from ..result import Result
 from ..run_card import run_card
 from .looks import write_looks
 from .page import Picture, Report, write_page
 from .plots import write_curves
 
-WRITTEN = "report.html, frames.jpg, curves.png and .svg, threshold.json, explore.json, "
+WRITTEN = "report.html, frames.jpg, curves.png and .svg, threshold.json, explore.json, crops.json, "
 WRITTEN += "ranking.csv, cases.csv, sweep.csv, cost.csv"
 """Said to the user."""
 
 OPTIONAL = (
-    Picture(Path("critical-difference.png"), "Mean ranks and their critical difference", "Critical difference"),
-    Picture(Path("limit.png"), "Probability of detection over grain size, a panel a ground and aperture", "Limits"),
+    Picture(
+        Path("ranks.png"),
+        "Mean rank of each method over scenes, a panel a ground, in bars one critical difference long",
+        "Mean ranks; methods whose bars overlap can’t be told apart by ranks (Nemenyi’s critical difference)",
+    ),
 )
 """Pictures that other commands leave in the folder, shown where they are."""
 
@@ -42,7 +45,7 @@ def write_folder(folder: Path, result: Result) -> None:
         boards=result.boards,
         answer=result.answer,
         cells=cells,
-        gallery=list(gallery(result.table, method, result.choices, show_progress=True)),
+        gallery=kept_gallery(folder / "crops.json", result.table, method, result.choices),
         pictures=list(_pictures(folder, method)),
         failures=result.failures,
         card=run_card(result.notes, result.table),

@@ -2,6 +2,8 @@
 
 import base64
 import io
+import json
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -10,6 +12,8 @@ from PIL import Image
 from moteyard.bench.crops import OUTSIDE, raised, square
 from moteyard.bench.gallery import COLUMNS, LEAST_SIDE_PX, MOST_SIDE_PX, TILE_PX, gallery, jpeg, sheet, side
 from moteyard.bench.gallery_choice import MOST_FRAMES, Place, alarms_worth, frames_worth, shadows_worth
+from moteyard.bench.gallery_file import kept_gallery
+from moteyard.bench.rendered import rendered
 from moteyard.bench.run_card import run_card
 from moteyard.bench.store import FALSE_ALARM, HIT
 from moteyard.generators.scene import Scene
@@ -88,6 +92,23 @@ def test_the_ring_lies_on_the_shadow(small_run):
         assert tile[inside].mean() < np.median(tile[around]) - 15
         checked += 1
     assert checked >= 3
+
+
+def test_crops_are_kept_until_a_threshold_moves(small_run, tmp_path, monkeypatch):
+    table, choices = small_run
+    file = tmp_path / "crops.json"
+    first = kept_gallery(file, table, "matched", choices)
+    written = file.read_bytes()
+    calls = []
+    monkeypatch.setattr("moteyard.bench.gallery.rendered", lambda row: calls.append(row) or rendered(row))
+    assert kept_gallery(file, table, "matched", choices) == json.loads(json.dumps(first))
+    assert calls == []
+    moved = {"matched": [replace(cell, threshold=cell.threshold + 1) for cell in choices["matched"]]}
+    kept_gallery(file, table, "matched", moved)
+    assert len(calls) == 16
+    assert file.read_bytes() != written
+    file.write_text("[]", encoding="utf-8")
+    assert len(kept_gallery(file, table, "matched", choices)) == 4
 
 
 def photograph_recipe(folder, file):

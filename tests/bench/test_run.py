@@ -57,7 +57,16 @@ def test_scrub_is_harder_than_sky(result):
 
 
 def test_everything_is_written(result):
-    tables = ("ranking.csv", "cases.csv", "sweep.csv", "cost.csv", "threshold.json", "explore.json", "run.sqlite")
+    tables = (
+        "ranking.csv",
+        "cases.csv",
+        "sweep.csv",
+        "cost.csv",
+        "threshold.json",
+        "explore.json",
+        "crops.json",
+        "run.sqlite",
+    )
     for name in ("report.html", "frames.jpg", "curves.png", "curves.svg", *tables):
         assert (result / name).stat().st_size > 0
     assert not list(result.glob("*.part"))
@@ -67,7 +76,9 @@ def test_the_rerun_does_only_what_is_missing(result, capsys):
     before = (result / "ranking.csv").read_bytes()
     assert main(["rank", TINY, "--out", str(result), *_detectors("dog")]) == 0
     assert (result / "ranking.csv").read_bytes() == before
-    assert "look/s" not in capsys.readouterr().err
+    progress = capsys.readouterr().err
+    assert "look/s" not in progress
+    assert "crops" not in progress
 
 
 def test_the_answer_fits_a_terminal_and_comes_without_colour(result, capsys):

@@ -156,10 +156,10 @@ def test_a_run_that_is_too_small_says_so_and_what_to_do(told, make_cell):
 
 def test_trust_everywhere_and_nowhere(told, make_cell):
     assert "every ground and aperture" in told([make_cell("sky", 8.0)]).beware
-    assert "nowhere did it find half" in told([make_cell("sky", 8.0, trusted=False)]).use
+    assert "nowhere does it find enough" in told([make_cell("sky", 8.0, trusted=False)]).use
 
 
 def test_reasons(make_cell):
     assert reason(make_cell("sky", 8.0)) == ""
-    assert reason(make_cell("sky", 8.0, trusted=False)) == "it finds less than 50 % of the visible shadows"
+    assert reason(make_cell("sky", 8.0, trusted=False)) == "it finds only 60 % of the visible shadows"
     assert reason(make_cell("sky", 8.0, trusted=False, note="too few")) == "too few"
