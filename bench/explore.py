@@ -6,9 +6,12 @@ Numbers that JSON lacks (nan, inf) are null.
 
 from __future__ import annotations
 
+import hashlib
+import inspect
 import json
 import math
 import os
+import sys
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
@@ -16,6 +19,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from . import cost, curve, error_types, interval_table, limit, logit
+from . import sweep as sweep_module
 from .answer import reason
 from .ceiling import NAME, ceiling
 from .cells import Record, Table, pooled_curve, where
@@ -28,6 +33,9 @@ from .sweep import Sweep, sweep
 FORMAT = 1
 """Version of `explore.json`."""
 
+CODE = (cost, curve, error_types, interval_table, limit, logit, sweep_module)
+"""Modules whose text, if it changes, makes entries stale."""
+
 SIZES = 40
 """Grain sizes at which a detection-limit curve is written down."""
 
@@ -35,28 +43,51 @@ Choices = Mapping[str, Sequence[CellChoice]]
 """Method name to its cells, all methods in one order of cells."""
 
 
-def explore(table: Table, choices: Choices) -> list[dict[str, Any]]:
-    """Return one entry a cell: its labels and, by method, what `method_entry` holds; the ceiling as `ideal`."""
+def explore(table: Table, choices: Choices, known: Mapping[str, Any] | None = None) -> list[dict[str, Any]]:
+    """Return one entry a cell: its labels and, by method, what `method_entry` holds; the ceiling as `ideal`.
+
+    Parameters
+    ----------
+    known
+        Entries of an earlier call by their `key`; what they hold is not computed again.
+    """
+    held = known or {}
     entries = []
     for number, cell in enumerate(next(iter(choices.values()), ())):
         here = where(table, ground=cell.ground, f_number=cell.f_number)
         records = next(iter(here.values()))
-        methods = {name: method_entry(here[name], rows[number]) for name, rows in choices.items()}
+        methods = {name: _kept(held, here[name], rows[number]) for name, rows in choices.items()}
         entries.append(
             {
                 "ground": cell.ground,
                 "f_number": cell.f_number,
                 "frames": len(records),
                 "shadows": sum(record.frame.counted for record in records),
-                "methods": methods | {NAME: _curves(ceiling(records), also=[])},
+                "methods": methods | {NAME: _kept(held, records, None)},
             }
         )
     return entries
 
 
+def _kept(known: Mapping[str, Any], records: Sequence[Record], cell: CellChoice | None) -> dict[str, Any]:
+    """Return the entry of a method, or of the ceiling where there is no cell, from `known` if it is there."""
+    key = _key(records, cell)
+    if key in known:
+        return dict(known[key])
+    entry = _curves(ceiling(records), also=[]) if cell is None else method_entry(records, cell)
+    return {"key": key} | entry
+
+
+def _key(records: Sequence[Record], cell: CellChoice | None) -> str:
+    """Return sixteen hex digits that name frames, answers and threshold."""
+    pixels = [record.frame.pixels for record in records]
+    method = None if cell is None else [records[0].result.fingerprint, repr(cell)]
+    return hashlib.sha256(json.dumps([pixels, method]).encode()).hexdigest()[:16]
+
+
 def method_entry(records: Sequence[Record], cell: CellChoice) -> dict[str, Any]:
     """Return curves, chosen threshold, detection limit and kinds of errors of one method in one cell."""
-    limit = cell_limit(list(records), cell.threshold)
+    sizes = cell_limit(list(records), cell.threshold)
     counts = errors(records, {(cell.ground, cell.f_number): cell.threshold})
     kinds = {kind: {"count": getattr(counts, kind), "gain": rounded(counts.gain(kind))} for kind in KINDS}
     return _curves(records, also=[cell.threshold]) | {
@@ -64,7 +95,7 @@ def method_entry(records: Sequence[Record], cell: CellChoice) -> dict[str, Any]:
         "trusted": cell.trusted,
         "guaranteed": cell.guaranteed,
         "reason": reason(cell),
-        "limit": limit_entry(limit),
+        "limit": limit_entry(sizes),
         "errors": {"f1": rounded(counts.f1), "matched": counts.matched, "kinds": kinds},
         "cpu_s_per_megapixel": rounded(
             float(np.median([record.result.cpu_s / record.frame.megapixels for record in records]))
@@ -89,19 +120,19 @@ def sweep_entry(counts: Sweep) -> dict[str, Any]:
     return entry
 
 
-def limit_entry(limit: Limit) -> dict[str, Any]:
+def limit_entry(sizes: Limit) -> dict[str, Any]:
     """Return a detection limit with its curve over the cell's sizes and its grains in groups."""
     entry: dict[str, Any] = {
-        "status": limit.status.value,
-        "note": limit.note,
-        "a90_um": rounded(limit.a90.estimate),
-        "a90_95_um": rounded(limit.a90_95),
-        "groups": [[rounded(one.size_um, 2), one.found, one.grains] for one in bins(limit.size_um, limit.found)],
+        "status": sizes.status.value,
+        "note": sizes.note,
+        "a90_um": rounded(sizes.a90.estimate),
+        "a90_95_um": rounded(sizes.a90_95),
+        "groups": [[rounded(one.size_um, 2), one.found, one.grains] for one in bins(sizes.size_um, sizes.found)],
     }
-    if limit.fit is not None:
-        size = np.geomspace(limit.size_um.min(), limit.size_um.max(), SIZES)
+    if sizes.fit is not None:
+        size = np.geomspace(sizes.size_um.min(), sizes.size_um.max(), SIZES)
         entry |= {"size_um": rounded(size, 2)}
-        entry |= dict(zip(("found", "low", "high"), map(rounded, curve_band(limit, size)), strict=True))
+        entry |= dict(zip(("found", "low", "high"), map(rounded, curve_band(sizes, size)), strict=True))
     return entry
 
 
@@ -116,9 +147,22 @@ def rounded(values: float | NDArray[Any], digits: int = 4) -> Any:
     return round(float(values), digits) if math.isfinite(values) else None
 
 
-def write_explore(entries: Sequence[Mapping[str, Any]], path: Path) -> None:
-    """Write `explore.json`, whole or not at all."""
-    text = json.dumps({"format": FORMAT, "cost_ratios": RATIOS, "cells": entries}, separators=(",", ":"))
+def kept_explore(path: Path, table: Table, choices: Choices) -> list[dict[str, Any]]:
+    """Return `explore`, with what the file holds of the same code not computed again, and write it there."""
+    texts = map(inspect.getsource, (*CODE, sys.modules[__name__]))
+    code = hashlib.sha256("".join(texts).encode()).hexdigest()[:16]
+    entries = explore(table, choices, _known(path, code))
+    text = json.dumps({"format": FORMAT, "code": code, "cost_ratios": RATIOS, "cells": entries}, separators=(",", ":"))
     scratch = path.with_suffix(".part")
     scratch.write_text(text, encoding="utf-8")
     os.replace(scratch, path)
+    return entries
+
+
+def _known(path: Path, code: str) -> dict[str, Any]:
+    try:
+        held = json.loads(path.read_text(encoding="utf-8"))
+        cells = held["cells"] if held["code"] == code else []
+        return {entry["key"]: entry for cell in cells for entry in cell["methods"].values()}
+    except (OSError, ValueError, KeyError, TypeError, AttributeError):
+        return {}  # no file, or none of ours: all is computed

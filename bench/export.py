@@ -72,7 +72,7 @@ def case_frame(table: Table) -> pd.DataFrame:
 
 def sweep_frame(cells: Sequence[Mapping[str, Any]]) -> pd.DataFrame:
     """Return one row a cell, method and threshold, from the entries of `explore.explore`."""
-    hidden = {"chosen", "trusted", "guaranteed", "reason", "limit", "errors", "cost", "cpu_s_per_megapixel"}
+    hidden = {"key", "chosen", "trusted", "guaranteed", "reason", "limit", "errors", "cost", "cpu_s_per_megapixel"}
     parts = [
         pd.DataFrame({key: values for key, values in entry.items() if key not in hidden}).assign(
             ground=cell["ground"], f_number=cell["f_number"], method=name

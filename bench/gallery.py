@@ -18,11 +18,14 @@ from .draw import spot_radius
 from .gallery_choice import Place, alarms_worth, found_scores, frames_worth, shadows_worth
 from .rendered import rendered
 
-TILE_PX = 72
-"""Width of a crop as it is kept."""
+TILE_PX = 80
+"""Width of a crop as it is kept: whole JPEG units of 16, so that neighbours in a sheet don't mix."""
 
 COLUMNS = 10
 """Crops side by side in a sheet."""
+
+BUDGET = 640
+"""Crops of all cells together, about 2.5 kB each in the page."""
 
 LEAST_SIDE_PX, MOST_SIDE_PX = 48, 200
 """Pixels of the frame that a crop shows."""
@@ -45,17 +48,20 @@ def gallery(
     thresholds = {(cell.ground, cell.f_number): cell.threshold for cell in choices[method]}
     for ground, f_number in tqdm(cells, desc="crops", unit="cell", disable=not show_progress):
         here = where(table, ground=ground, f_number=f_number)
-        yield {"ground": ground, "f_number": f_number} | _cell(here, method, thresholds[ground, f_number])
+        yield {"ground": ground, "f_number": f_number} | _cell(
+            here, method, thresholds[ground, f_number], most=BUDGET // len(cells)
+        )
 
 
-def _cell(table: Table, method: str, threshold: float) -> dict[str, Any]:
+def _cell(table: Table, method: str, threshold: float, *, most: int) -> dict[str, Any]:
     records = table[method]
     frames = frames_worth(records, threshold)
     pictures = {number: rendered(records[number].frame) for number in frames}
     shown = [_shadow_entry(table, place) for place in shadows_worth(records, frames, threshold)]
     alarms: dict[Place, dict[str, float]] = {}
-    for name, place, score in alarms_worth(table, frames):
-        alarms.setdefault(place, {}).setdefault(name, round(score, 5))
+    for name, place, score in alarms_worth(table, frames, method):
+        if place in alarms or len(shown) + len(alarms) < most:
+            alarms.setdefault(place, {}).setdefault(name, round(score, 5))
     shown += [_alarm_entry(records, place, scores) for place, scores in alarms.items()]
     places = [entry.pop("place") for entry in shown]
     plain = [resized(square(pictures[p.frame], p.x, p.y, side(p)), TILE_PX) for p in places]

@@ -77,17 +77,29 @@ def shadows_worth(records: Sequence[Record], frames: Sequence[int], threshold: f
     return [_shadow(records, number, index) for _, number, index in [*misses[:MISSES], *hits[:FAINT], *others]]
 
 
-def alarms_worth(table: Table, frames: Sequence[int]) -> Iterator[tuple[str, Place, float]]:
-    """Yield (method, place, score) of each method's strongest false alarms in some frames; neighbours share a place."""
+def alarms_worth(table: Table, frames: Sequence[int], method: str) -> Iterator[tuple[str, Place, float]]:
+    """Yield (method, place, score) of each method's strongest false alarms in some frames; neighbours share a place.
+
+    Those of `method` come first, then the strongest of each other, then the second of each, and so on.
+    """
+    strongest = {name: _strongest(records, frames) for name, records in table.items()}
+    others = [[(name, *item) for item in items] for name, items in strongest.items() if name != method]
+    turns = chain.from_iterable(zip_longest(*others))
     places: list[Place] = []
-    for name, records in table.items():
-        spots = [(float(spot["score"]), number, spot) for number in frames for spot in false_alarms(records[number])]
-        for score, number, spot in sorted(spots, key=lambda item: -item[0])[:FALSE_ALARMS]:
-            place = Place(number, float(spot["x"]), float(spot["y"]), float(spot["diameter_px"]))
-            known = next((one for one in places if _near(one, place)), None)
-            if known is None:
-                places.append(place)
-            yield name, known or place, score
+    for name, score, place in chain(((method, *item) for item in strongest[method]), filter(None, turns)):
+        known = next((one for one in places if _near(one, place)), None)
+        if known is None:
+            places.append(place)
+        yield name, known or place, score
+
+
+def _strongest(records: Sequence[Record], frames: Sequence[int]) -> list[tuple[float, Place]]:
+    found = [
+        (float(spot["score"]), Place(number, float(spot["x"]), float(spot["y"]), float(spot["diameter_px"])))
+        for number in frames
+        for spot in false_alarms(records[number])[:FALSE_ALARMS]
+    ]
+    return sorted(found, key=lambda item: -item[0])[:FALSE_ALARMS]
 
 
 def _near(one: Place, other: Place) -> bool:

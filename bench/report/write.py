@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 from ..choice import write_choice
-from ..explore import explore, write_explore
+from ..explore import kept_explore
 from ..export import case_frame, cost_frame, ranking_frame, sweep_frame, write_csv
 from ..gallery_file import kept_gallery
 from ..result import Result
@@ -32,13 +32,12 @@ OPTIONAL = (
 def write_folder(folder: Path, result: Result) -> None:
     """Write tables, plots, the chosen threshold and the page of a run, with a progress bar for the slow part."""
     method = result.answer.choice.method
-    cells = explore(result.table, result.choices)
+    cells = kept_explore(folder / "explore.json", result.table, result.choices)
     write_choice(result.answer.choice, folder / "threshold.json")
     write_csv(ranking_frame(result.boards), folder / "ranking.csv")
     write_csv(case_frame(result.table), folder / "cases.csv")
     write_csv(sweep_frame(cells), folder / "sweep.csv")
     write_csv(cost_frame(cells), folder / "cost.csv")
-    write_explore(cells, folder / "explore.json")
     write_curves(result.table, folder / "curves.png")
     write_looks(result.table, result.answer.choice, folder / "frames.jpg")
     report = Report(

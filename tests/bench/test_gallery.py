@@ -39,8 +39,8 @@ def test_misses_are_the_most_visible_and_hits_the_least(make_record):
 
 def test_neighbouring_false_alarms_of_two_methods_share_a_crop(make_record):
     table = {name: [make_record([score], [FALSE_ALARM], truths=1)] for name, score in (("a", 3.0), ("b", 7.0))}
-    alarms = list(alarms_worth(table, [0]))
-    assert [(name, score) for name, _, score in alarms] == [("a", 3.0), ("b", 7.0)]
+    alarms = list(alarms_worth(table, [0], "b"))
+    assert [(name, score) for name, _, score in alarms] == [("b", 7.0), ("a", 3.0)]
     assert len({place for _, place, _ in alarms}) == 1
 
 

@@ -1,5 +1,7 @@
 """What moving the threshold changes, what a miss is worth, and what the answer says of it."""
 
+import json
+
 import numpy as np
 import pytest
 
@@ -7,7 +9,7 @@ from moteyard.bench.answer import answer, reason
 from moteyard.bench.choice import Choice, Wish
 from moteyard.bench.cost import RATIOS, relative_cost
 from moteyard.bench.curve import curve
-from moteyard.bench.explore import sweep_entry
+from moteyard.bench.explore import kept_explore, sweep_entry
 from moteyard.bench.interval import Resampled, bca, bootstrap_weights, resample
 from moteyard.bench.interval_table import bca_columns
 from moteyard.bench.store import FALSE_ALARM, HIT
@@ -163,3 +165,23 @@ def test_reasons(make_cell):
     assert reason(make_cell("sky", 8.0)) == ""
     assert reason(make_cell("sky", 8.0, trusted=False)) == "it finds only 60 % of the visible shadows"
     assert reason(make_cell("sky", 8.0, trusted=False, note="too few")) == "too few"
+
+
+def test_only_what_is_new_is_computed(make_record, make_cell, tmp_path, monkeypatch):
+    records = many(make_record, np.random.default_rng(8))
+    cell = make_cell("sky", 8.0)
+    table = {"m": records}
+    monkeypatch.setattr("moteyard.bench.explore.ceiling", lambda records: records)
+    first = kept_explore(tmp_path / "e.json", table, {"m": [cell]})
+    calls = []
+    monkeypatch.setattr("moteyard.bench.explore.method_entry", lambda *some: calls.append(some) or {"new": True})
+    again = kept_explore(tmp_path / "e.json", table, {"m": [cell]})
+    assert again == json.loads(json.dumps(first))
+    assert calls == []
+    moved = kept_explore(tmp_path / "e.json", table, {"m": [make_cell("sky", 8.0, threshold=4.5)]})
+    assert moved[0]["methods"]["m"]["new"]
+    assert len(calls) == 1
+    entry = first[0]["methods"]["m"]
+    assert entry["chosen"] == 4.0
+    place = entry["threshold"].index(4.0)
+    assert entry["hits"][place] == sum(int((record.hit & (record.score > 4.0)).sum()) for record in records)

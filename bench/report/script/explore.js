@@ -1,9 +1,7 @@
 // What is picked, and the numbers, curves and tables that follow from it. All numbers are the store's.
-const data = JSON.parse(document.getElementById("data").textContent);
+let data; // what rank wrote down, once it is unpacked
+let state;
 const byId = (id) => document.getElementById(id);
-// Opens where the best method may be trusted, if anywhere.
-const first = data.cells.find((cell) => cell.methods[data.best].trusted) || data.cells[0];
-const state = { ground: first.ground, f: first.f_number, method: data.best, index: 0 };
 const cellOf = (ground, f) => data.cells.find((cell) => cell.ground === ground && cell.f_number === f);
 const here = () => cellOf(state.ground, state.f);
 const entry = () => here().methods[state.method];
@@ -196,7 +194,17 @@ function show() {
   kinds();
 }
 
-function start() {
+async function unpacked() {
+  const packed = Uint8Array.from(atob(byId("data").textContent), (letter) => letter.charCodeAt(0));
+  const stream = new Blob([packed]).stream().pipeThrough(new DecompressionStream("gzip"));
+  return JSON.parse(await new Response(stream).text());
+}
+
+async function start() {
+  data = await unpacked();
+  // Opens where the best method may be trusted, if anywhere.
+  const first = data.cells.find((cell) => cell.methods[data.best].trusted) || data.cells[0];
+  state = { ground: first.ground, f: first.f_number, method: data.best, index: 0 };
   for (const ground of data.grounds) radio(byId("pick-ground"), "ground", ground, ground);
   for (const f of data.f_numbers) radio(byId("pick-f"), "f", f, `f/${f}`);
   for (const method of data.methods) radio(byId("pick-method"), "method", method, method, stroke(method));

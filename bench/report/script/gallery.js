@@ -1,8 +1,7 @@
 // Crops of the picked cell, sorted into missed, found and false alarms by the threshold.
-const TILE = data.tile;
 
 function markers(crop, found) {
-  const svg = el("svg", { viewBox: `0 0 ${TILE} ${TILE}`, "aria-hidden": "true" });
+  const svg = el("svg", { viewBox: `0 0 ${data.tile} ${data.tile}`, "aria-hidden": "true" });
   const twice = (name, attributes, kind) => {
     svg.append(el(name, { ...attributes, class: `halo ${kind === "thin" || kind === "dotted" ? "thin" : ""}` }));
     svg.append(el(name, { ...attributes, class: `mark ${kind}` }));
@@ -12,8 +11,8 @@ function markers(crop, found) {
     twice("circle", { cx: x, cy: y, r: Math.max(radius, 3) }, style);
   }
   if (crop.alarm) {
-    const [c, near] = [TILE / 2, crop.alarm];
-    const far = Math.min(near + 8, TILE / 2);
+    const [c, near] = [data.tile / 2, crop.alarm];
+    const far = Math.min(near + 8, data.tile / 2);
     twice("path", { d: `M${c} ${c - near}V${c - far}M${c} ${c + near}V${c + far}M${c - near} ${c}H${c - far}M${c + near} ${c}H${c + far}` }, "");
   }
   return svg;
