@@ -168,5 +168,5 @@ def reason(cell: CellChoice) -> str:
     """Return why a threshold is not to be trusted, "" where it is."""
     if cell.trusted:
         return ""
-    few = f"only {100 * cell.recall:.0f} % of the visible shadows" if cell.recall > 0 else "none of the visible shadows"
-    return cell.note or f"it finds {few}"
+    few = f"only {100 * cell.recall:.0f} %" if cell.recall >= 0.005 else "next to none"
+    return cell.note or f"it finds {few} of the visible shadows"

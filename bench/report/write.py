@@ -11,11 +11,12 @@ from ..export import case_frame, cost_frame, ranking_frame, sweep_frame, write_c
 from ..gallery_file import kept_gallery
 from ..result import Result
 from ..run_card import run_card
+from .cell_plots import write_costs, write_froc
 from .looks import write_looks
 from .page import Picture, Report, write_page
 from .plots import write_curves
 
-WRITTEN = "report.html, frames.jpg, curves.png and .svg, threshold.json, explore.json, crops.json, "
+WRITTEN = "report.html, frames.jpg, curves, froc and cost as .png and .svg, threshold.json, explore.json, crops.json, "
 WRITTEN += "ranking.csv, cases.csv, sweep.csv, cost.csv"
 """Said to the user."""
 
@@ -39,6 +40,8 @@ def write_folder(folder: Path, result: Result) -> None:
     write_csv(sweep_frame(cells), folder / "sweep.csv")
     write_csv(cost_frame(cells), folder / "cost.csv")
     write_curves(result.table, folder / "curves.png")
+    write_froc(cells, folder / "froc.png")
+    write_costs(cells, folder / "cost.png")
     write_looks(result.table, result.answer.choice, folder / "frames.jpg")
     report = Report(
         boards=result.boards,

@@ -124,6 +124,16 @@ def test_the_gallery_follows_the_threshold(opened):
     assert sum(strict[:2]) == sum(lax[:2]) > 5
 
 
+def test_a_method_that_proposes_nothing_can_be_picked(opened):
+    page = opened.page
+    _pick(page, "method", "nothing")
+    assert page.locator("#recall").inner_text() == "0.0 %"
+    assert page.locator("#threshold").is_disabled()
+    assert page.locator("#hits .crop").count() == page.locator("#alarms .crop").count() == 0
+    assert page.locator("#misses .crop").count() > 5
+    assert opened.said == []
+
+
 def test_crops_are_pictures_of_shadows(opened):
     page = opened.page
     _pick(page, "f", "f/22")

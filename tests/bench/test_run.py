@@ -67,7 +67,8 @@ def test_everything_is_written(result):
         "crops.json",
         "run.sqlite",
     )
-    for name in ("report.html", "frames.jpg", "curves.png", "curves.svg", *tables):
+    plots = [f"{name}.{kind}" for name in ("curves", "froc", "cost") for kind in ("png", "svg")]
+    for name in ("report.html", "frames.jpg", *tables, *plots):
         assert (result / name).stat().st_size > 0
     assert not list(result.glob("*.part"))
 
