@@ -95,7 +95,13 @@ def failure_lines(failures: Sequence[ResultRow]) -> list[str]:
 
 
 def _first_line(problem: str | None) -> str:
-    return (problem or "").strip().partition("\n")[0]
+    """Return a message's first line; what a terminal would obey instead of show becomes a question mark.
+
+    >>> _first_line("\\x1b[2Jgone" + chr(10) + "more")
+    '?[2Jgone'
+    """
+    line = (problem or "").strip().partition("\n")[0]
+    return "".join(letter if letter.isprintable() else "?" for letter in line)
 
 
 def choice_lines(choice: Choice) -> list[str]:
