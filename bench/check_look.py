@@ -11,8 +11,9 @@ import numpy as np
 from ..generators.scene import Scene, render
 from ..generators.transfer import decode, encode
 from .cells import Record, pooled_curve
+from .crops import Tile
 from .draw import spot_radius
-from .field.contact_sheet import Tile, crop
+from .field.contact_sheet import crop
 from .store import FALSE_ALARM, HIT
 
 MOST = 6

@@ -36,8 +36,8 @@ from .cells import Record, Table, f_numbers, grounds, where
 from .curve import f_score, recall
 from .interval import mean_interval
 from .match import LEAST_GATE_PX, NO_TRUTH, gate_px, match
-from .operating import found_shadows, taken
 from .store import FALSE_ALARM, HIT
+from .taken import found_shadows, taken
 
 KINDS = ("merged", "offset", "duplicate", "background", "missed")
 """The mistakes, in the order in which they are named."""

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -10,6 +10,7 @@ import pandas as pd
 
 from .boards import Board
 from .cells import Table
+from .cost import RATIOS
 from .store import FALSE_ALARM, HIT
 from .whole_file import whole_file
 
@@ -67,6 +68,32 @@ def case_frame(table: Table) -> pd.DataFrame:
         }
         for name, records in table.items()
         for record in records
+    ]
+    return pd.DataFrame(rows)
+
+
+def sweep_frame(cells: Sequence[Mapping[str, Any]]) -> pd.DataFrame:
+    """Return one row a cell, method and threshold, from the entries of `explore.explore`."""
+    hidden = {"key", "chosen", "trusted", "guaranteed", "reason", "limit", "errors", "cost", "cpu_s_per_megapixel"}
+    parts = [
+        pd.DataFrame({key: values for key, values in entry.items() if key not in hidden}).assign(
+            ground=cell["ground"], f_number=cell["f_number"], method=name
+        )
+        for cell in cells
+        for name, entry in cell["methods"].items()
+    ]
+    whole = pd.concat(parts, ignore_index=True)
+    first = ["ground", "f_number", "method"]
+    return whole[[*first, *(name for name in whole.columns if name not in first)]]
+
+
+def cost_frame(cells: Sequence[Mapping[str, Any]]) -> pd.DataFrame:
+    """Return one row a cell, method and ratio of costs."""
+    rows = [
+        {"ground": cell["ground"], "f_number": cell["f_number"], "method": name, "ratio": ratio, "cost": cost}
+        for cell in cells
+        for name, entry in cell["methods"].items()
+        for ratio, cost in zip(RATIOS, entry["cost"], strict=True)
     ]
     return pd.DataFrame(rows)
 

@@ -23,7 +23,7 @@ from scipy.stats import binom, chi2
 
 from .cells import Record, Table, f_numbers, grounds, where
 from .logit import Fit, NoFitError, boundary, dispersion, fit, is_separated, trials
-from .operating import found_shadows
+from .taken import found_shadows
 
 FloatArray = NDArray[np.float64]
 

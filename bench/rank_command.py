@@ -3,65 +3,66 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Sequence
 from pathlib import Path
 
-from .boards import Board, best_method, boards
+from .answer import answer
+from .answer_json import as_json
+from .boards import best_method, boards
 from .cells import Table
 from .choice import Choice, choose, read_choice, write_choice
 from .cost_curve import cost_curves
-from .critical import mean_ranks
 from .errors import YardError
-from .export import case_frame, ranking_frame, write_csv
 from .gaps import gaps
-from .rerun import OUTPUTS
+from .result import Result
 from .run import stored_table
 from .store import ResultRow, Store, open_store
 from .suite import Suite
-from .terminal import board_lines, choice_lines, failure_lines, gap_lines, legend, wrapped
+from .terminal import answer_lines, board_lines, choice_lines, failure_lines, gap_lines, legend, wrapped
+from .told import OUTPUTS, Told
 from .wishes import AnyWish, CostWish, Wish
 
 
-def conclude(suite: Suite, folder: Path, store: Store) -> tuple[str, str]:
-    """Rank what a suite's store holds and write its folder; return what to print, and what its board lacks.
+def conclude(suite: Suite, folder: Path, store: Store) -> Told:
+    """Rank what a suite's store holds and write its folder.
 
     Raises
     ------
     YardError
         If nothing can be judged.
     """
-    table, failures = stored_table(store)
+    result = summed_up(store)
     lacking = gaps(store, suite)
-    shown = boards(table)
-    choice = _write(folder, store, table, shown=shown, failures=failures)
+    if isinstance(result, Result):
+        from .report.write import write_folder  # matplotlib is slow to import
+
+        write_folder(folder, result)
+    failures = result.failures if isinstance(result, Result) else result
+    if not isinstance(result, Result) and not failures and not lacking:
+        raise YardError(f"{folder} holds no method that has every frame; run the same command again to go on")
     missing = [*failure_lines(failures), *gap_lines(lacking)] if lacking else []
-    return _text(suite, folder, shown=shown, choice=choice), "\n".join(missing)
+    as_object = json.dumps(as_json(result), indent=1, ensure_ascii=False, allow_nan=False)
+    return Told(_text(suite, folder, result), as_object, "\n".join(missing))
 
 
-def _write(
-    folder: Path, store: Store, table: Table, *, shown: Sequence[Board], failures: Sequence[ResultRow]
-) -> Choice | None:
-    from .report.looks import write_looks  # matplotlib is slow to import
-    from .report.page import write_page
-    from .report.plots import write_curves
-    from .report.ranks import write_ranks
+def summed_up(store: Store) -> Result | list[ResultRow]:
+    """Return what a store says, or the failed results alone where no method has every frame.
 
+    Raises
+    ------
+    YardError
+        If no frame holds anything to see.
+    """
+    table, failures = stored_table(store)
     if not table:
-        return None
+        return failures
+    shown = boards(table)
     method = best_method(shown)
     if method is None:
         raise YardError("no frame holds a shadow that anyone would see: nothing can be judged; add dust to the suite")
-    write_csv(ranking_frame(shown), folder / "ranking.csv")
-    write_csv(case_frame(table), folder / "cases.csv")
-    write_curves(table, folder / "curves.png")
-    ranked = mean_ranks(table)
-    if ranked:
-        write_ranks(ranked, folder / "ranks.png")
-    choice = make_choice(store, table, method, Wish())
-    write_choice(choice, folder / "threshold.json")
-    write_looks(table, choice, folder / "frames.jpg")
-    write_page(folder / "report.html", shown=shown, choice=choice, failures=failures, card=store.card())
-    return choice
+    wish = Wish()
+    choices = {name: choose(table, name, wish) for name in table}
+    told = answer(table, make_choice(store, table, method, wish), choices)
+    return Result(table, shown, told, choices, failures, store.card())
 
 
 def make_choice(store: Store, table: Table, method: str, wish: AnyWish) -> Choice:
@@ -77,12 +78,13 @@ def make_choice(store: Store, table: Table, method: str, wish: AnyWish) -> Choic
     )
 
 
-def _text(suite: Suite, folder: Path, *, shown: Sequence[Board], choice: Choice | None) -> str:
-    parts = [[f"{suite.name} version {suite.version}: {suite.summary}"], *map(board_lines, shown)]
-    if choice is not None:
+def _text(suite: Suite, folder: Path, result: Result | list[ResultRow]) -> str:
+    parts = [[f"{suite.name} version {suite.version}: {suite.summary}"]]
+    if isinstance(result, Result):
         written = ", ".join(name for name in OUTPUTS if (folder / name).exists())
         where = [*wrapped(f"written to {folder}: {written}"), f"next: moteyard find PHOTO… --from {folder}"]
-        parts += [legend(), choice_lines(choice), where]
+        parts += [*map(board_lines, result.boards), legend(), choice_lines(result.answer.choice)]
+        parts += [answer_lines(result.answer), where]
     return "\n\n".join("\n".join(part) for part in parts)
 
 

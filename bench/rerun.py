@@ -18,9 +18,7 @@ from .run import Means, fill
 from .store import Store
 from .suite import Suite
 from .suite_file import load_suite
-
-OUTPUTS = ("report.html", "frames.jpg", "curves.png", "ranks.png", "ranking.csv", "cases.csv", "threshold.json")
-"""What ranking writes beside the store."""
+from .told import OUTPUTS, Told
 
 _NOTE = "answer"
 """Note of the store that holds the last complete answer and of what state it is one."""
@@ -36,13 +34,13 @@ def rank(spec: str, *, photos: Path | None, detectors: Sequence[str], out: Path 
     folder = out or default_folder(suite, photos)
     store = fill(folder, suite, list(detectors) or judged_by_default(suite), means=means)
     try:
-        text, missing = _kept(store, folder) or _made(suite, folder, store)
+        told = _kept(store, folder) or _made(suite, folder, store)
     finally:
         store.close()
-    print(text)
-    if missing:
-        print(missing, file=sys.stderr)
-    return 1 if missing else 0
+    print(told.object if means.as_object else told.text)
+    if told.missing:
+        print(told.missing, file=sys.stderr)
+    return 1 if told.missing else 0
 
 
 def judged_by_default(suite: Suite) -> list[str]:
@@ -56,18 +54,18 @@ def default_folder(suite: Suite, photos: Path | None) -> Path:
     return Path("results") / name
 
 
-def _kept(store: Store, folder: Path) -> tuple[str, str] | None:
+def _kept(store: Store, folder: Path) -> Told | None:
     held = json.loads(store.note(_NOTE) or "{}")
-    return (held["text"], "") if held and held["state"] == _state(store, folder) else None
+    return Told(held["text"], held["object"], "") if held and held["state"] == _state(store, folder) else None
 
 
-def _made(suite: Suite, folder: Path, store: Store) -> tuple[str, str]:
+def _made(suite: Suite, folder: Path, store: Store) -> Told:
     from .rank_command import conclude  # statistics, tables and plots are slow to import
 
-    text, missing = conclude(suite, folder, store)
-    if not missing:
-        store.set_note(_NOTE, json.dumps({"state": _state(store, folder), "text": text}))
-    return text, missing
+    told = conclude(suite, folder, store)
+    if not told.missing:
+        store.set_note(_NOTE, json.dumps({"state": _state(store, folder), "text": told.text, "object": told.object}))
+    return told
 
 
 def _state(store: Store, folder: Path) -> str:
@@ -80,6 +78,10 @@ def _state(store: Store, folder: Path) -> str:
         digest.update(str(store.note(key)).encode())
     digest.update(repr((store.counts(), library_versions())).encode())
     here = Path(__file__).parent
-    for path in [*sorted(here.rglob("*.py")), *sorted(here.glob("report/*.*")), *(folder / name for name in OUTPUTS)]:
+    for path in [
+        *sorted(here.rglob("*.py")),
+        *sorted(here.glob("report/**/*.*")),
+        *(folder / name for name in OUTPUTS),
+    ]:
         digest.update(path.read_bytes() if path.is_file() else b"absent")
     return digest.hexdigest()

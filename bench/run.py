@@ -8,6 +8,7 @@ import sys
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import closing
 from dataclasses import dataclass, field
+from datetime import UTC, datetime
 from pathlib import Path
 
 from tqdm import tqdm
@@ -61,11 +62,14 @@ class Means:
         Address of a dask scheduler that has workers of its own, instead.
     allowance
         What a detector may take on one frame.
+    as_object
+        Whether the answer is printed as JSON.
     """
 
     workers: int | None = None
     scheduler: str | None = None
     allowance: Allowance = field(default_factory=Allowance)
+    as_object: bool = False
 
     def crew(self) -> Crew:
         """Return who does the jobs."""
@@ -147,6 +151,8 @@ def _write_card(store: Store, suite: Suite, specs: Sequence[str], marks: Mapping
             f"{store.path.parent} holds results of another recipe of suite {store.note('suite')!r}; "
             "choose another --out"
         )
+    if store.note("started") is None:
+        store.set_note("started", datetime.now(UTC).isoformat(timespec="minutes"))
     store.set_notes(
         {
             "suite": suite.name,

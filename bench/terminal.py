@@ -8,6 +8,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from .answer import Answer
 from .boards import Board, Line
 from .choice import CellChoice, Choice
 from .gaps import Gap
@@ -122,7 +123,13 @@ def gap_lines(gaps: Sequence[Gap]) -> list[str]:
 
 
 def _first_line(problem: str | None) -> str:
-    return (problem or "").strip().partition("\n")[0]
+    """Return a message's first line; what a terminal would obey instead of show becomes a question mark.
+
+    >>> _first_line(chr(27) + "[2Jgone" + chr(10) + "more")
+    '?[2Jgone'
+    """
+    line = (problem or "").strip().partition("\n")[0]
+    return "".join(letter if letter.isprintable() else "?" for letter in line)
 
 
 def choice_lines(choice: Choice) -> list[str]:
@@ -166,6 +173,11 @@ def _holding(choice: Choice) -> list[str]:
     head = "pays in" if choice.wish.unit == "cost" else "trust it in"
     texts = (f"    {head}: {said[True] or 'nothing'}", f"    not in: {said[False] or 'nothing'}")
     return [line for text in texts for line in wrapped(text)]
+
+
+def answer_lines(answer: Answer) -> list[str]:
+    """Return the two sentences, as the page says them."""
+    return ["ANSWER", *(line for text in (answer.use, answer.beware) for line in wrapped(f"    {text}"))]
 
 
 def _notes(choice: Choice) -> list[str]:

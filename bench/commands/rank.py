@@ -31,6 +31,7 @@ def add(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--time-limit", type=positive, metavar="S", default=120.0, help="seconds that it may take (120)"
     )
+    parser.add_argument("--json", action="store_true", help="print the answer as one JSON object instead of tables")
 
 
 def run(options: argparse.Namespace) -> int:
@@ -48,5 +49,5 @@ def run(options: argparse.Namespace) -> int:
         photos=options.photos,
         detectors=options.detector,
         out=options.out,
-        means=Means(options.workers, options.scheduler, allowance),
+        means=Means(options.workers, options.scheduler, allowance, as_object=options.json),
     )

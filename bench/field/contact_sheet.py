@@ -6,9 +6,9 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
-import numpy as np
 from numpy.typing import NDArray
 
+from ..crops import Tile, raised, resized
 from ..draw import DARK, LIGHT, lettering
 
 TILE_PX, GAP_PX, HEAD_PX = 104, 6, 40
@@ -18,32 +18,10 @@ MOST_ROWS, MOST_COLUMNS = 30, 12
 
 BRIGHT, PALE = (236, 236, 236), (150, 150, 150)
 
-Tile = NDArray[np.uint8]
-
 
 def crop(pixels: NDArray[Any], x: float, y: float, side_px: int) -> Tile:
-    """Return a square about a place, `TILE_PX` wide, in its mean colour and with its contrast stretched.
-
-    The stretch takes luma from its 2nd to its 98th percentile over most of the range, which makes a shadow of a
-    few percent plain. What lies outside the picture is dark grey.
-    """
-    from PIL import Image
-
-    half = side_px // 2
-    left, top = round(x) - half, round(y) - half
-    part = pixels[max(0, top) : top + side_px, max(0, left) : left + side_px].astype(np.float32)
-    tile = np.full((side_px, side_px, 3), 40, dtype=np.uint8)
-    at = (max(0, -top), max(0, -left))
-    tile[at[0] : at[0] + part.shape[0], at[1] : at[1] + part.shape[1]] = _stretched(part)
-    return np.asarray(Image.fromarray(tile).resize((TILE_PX, TILE_PX), Image.Resampling.BICUBIC))
-
-
-def _stretched(part: NDArray[np.float32]) -> Tile:
-    luma = part @ np.array([0.299, 0.587, 0.114], dtype=np.float32)  # ITU-R BT.601
-    low, middle, high = np.percentile(luma, (2, 50, 98))
-    tint = part.mean(axis=(0, 1)) / max(float(luma.mean()), 1.0)
-    grey = 128 + (luma - middle) * (200 / max(float(high - low), 1.0))
-    return np.asarray(np.clip(grey[..., None] * (0.5 + 0.5 * tint), 0, 255).astype(np.uint8))
+    """Return a square about a place, `TILE_PX` wide, with its contrast raised."""
+    return resized(raised(pixels, x, y, side_px), TILE_PX)
 
 
 def write_sheet(

@@ -20,9 +20,10 @@ from ...detectors.registry import load
 from ...generators.backgrounds.photograph import PhotographFolder
 from ...generators.orientation import turned_back
 from ...generators.photo_io import Picture, list_pictures, read_picture
+from ..crops import Tile
 from ..errors import YardError
 from .coincidence import DEPTHS, Shared, shared_places
-from .contact_sheet import MOST_COLUMNS, MOST_ROWS, Tile, crop, write_sheet
+from .contact_sheet import MOST_COLUMNS, MOST_ROWS, crop, write_sheet
 from .find import DEFAULT_DETECTOR, LEAST_SIDE_PX, Find
 from .likeness import alike, thumbnail
 from .picture import write_mask

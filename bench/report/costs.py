@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import math
-import os
 from collections.abc import Mapping
 from pathlib import Path
 
 from ..cost_curve import RATIOS, FloatArray
+from ..whole_file import whole_file
 from .plots import INK, PALETTE, STYLES
 
 
@@ -39,6 +39,5 @@ def write_costs(shown: Mapping[str, Mapping[str, FloatArray]], at: float, path: 
     figure.legend(handles, labels, loc="outside right center", frameon=False, fontsize=8)
     figure.supxlabel("cost of a needless repair over that of a miss", color=INK, fontsize=10)
     figure.supylabel("held-out cost over that of taking nothing", color=INK, fontsize=10)
-    scratch = path.with_suffix(".part")
-    figure.savefig(scratch, format="png")
-    os.replace(scratch, path)
+    with whole_file(path) as scratch:
+        figure.savefig(scratch, format="png")

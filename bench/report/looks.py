@@ -7,13 +7,12 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
-from ...generators.scene import Scene, render
-from ...generators.transfer import decode, encode
+from ...generators.scene import Scene
 from ..cells import Record, Table, grounds, where
 from ..choice import CellChoice, Choice
 from ..draw import ring, spot_radius, ticks, words
+from ..rendered import rendered
 from ..store import FALSE_ALARM, HIT
 from ..whole_file import whole_file
 
@@ -49,7 +48,7 @@ def _panel(records: Sequence[Record], choice: Choice) -> Any:
     cell = next(
         cell for cell in choice.cells if (cell.ground, cell.f_number) == (record.frame.ground, record.frame.f_number)
     )
-    picture = Image.fromarray(_eight_bit(render(Scene.from_json(record.frame.recipe)).pixels, record))
+    picture = Image.fromarray(rendered(record.frame))
     picture = picture.resize((PANEL_PX, round(picture.height * PANEL_PX / picture.width)), Image.Resampling.LANCZOS)
     draw = ImageDraw.Draw(picture)
     _mark(draw, record, cell, scale=PANEL_PX / _width(record))
@@ -67,13 +66,6 @@ def _typical(records: Sequence[Record]) -> Record:
 
 def _width(record: Record) -> int:
     return Scene.from_json(record.frame.recipe).camera.width_px
-
-
-def _eight_bit(pixels: NDArray[Any], record: Record) -> NDArray[np.uint8]:
-    encoding = Scene.from_json(record.frame.recipe).camera.encoding
-    if pixels.dtype == np.uint8 and encoding == "srgb":
-        return pixels
-    return np.asarray(encode(decode(pixels, encoding), bits=8, encoding="srgb"))
 
 
 def _mark(draw: Any, record: Record, cell: CellChoice, *, scale: float) -> None:

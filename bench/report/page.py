@@ -3,67 +3,161 @@
 from __future__ import annotations
 
 import base64
+import gzip
+import hashlib
+import json
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from ..boards import Board
-from ..choice import CellChoice, Choice
+import numpy as np
+
+from ..answer import Answer, percent, promise, reason
+from ..boards import Board, Line
+from ..cost import RATIOS
+from ..gallery import TILE_PX
+from ..interval import Interval
 from ..store import ResultRow
 from ..terminal import failure_lines
 from ..whole_file import whole_file
 
 _HERE = Path(__file__).parent
 
+SCRIPTS = ("draw.js", "explore.js", "gallery.js")
+"""In the order in which they need each other."""
 
-def write_page(
-    path: Path,
-    *,
-    shown: Sequence[Board],
-    choice: Choice | None,
-    failures: Sequence[ResultRow],
-    card: Mapping[str, Any],
-) -> None:
-    """Write the page from numbers already computed; `curves.png` and `frames.jpg` beside it are put inside it.
 
-    Every name that comes from outside (detectors, folders, messages) is escaped by the template.
+@dataclass(frozen=True, slots=True)
+class Picture:
+    """A picture file that the page shows: `alt` says what is in it, a plot turns dark with the page."""
+
+    path: Path
+    alt: str
+    caption: str
+    plot: bool = True
+
+    @property
+    def media(self) -> str:
+        """Its media type."""
+        return {"jpg": "image/jpeg", "png": "image/png", "svg": "image/svg+xml"}[self.path.suffix[1:]]
+
+    @property
+    def data(self) -> str:
+        """Its content as base64 text."""
+        return base64.b64encode(self.path.read_bytes()).decode()
+
+
+@dataclass(frozen=True, slots=True)
+class Report:
+    """All that the page shows, already computed.
+
+    Attributes
+    ----------
+    boards, answer
+        Rankings, and the answer; None where no method has every frame.
+    cells, gallery
+        Entries of `explore.explore` and `gallery.gallery`, in one order of cells.
+    pictures, failures, card
+        Files to put in, failed results, and the run card.
     """
+
+    boards: Sequence[Board]
+    answer: Answer | None
+    cells: Sequence[Mapping[str, Any]]
+    gallery: Sequence[Mapping[str, Any]]
+    pictures: Sequence[Picture]
+    failures: Sequence[ResultRow]
+    card: Mapping[str, Any]
+
+
+def write_page(path: Path, report: Report) -> None:
+    """Write the page, whole or not at all.
+
+    Every name that comes from outside (detectors, folders, files, messages) is escaped: by the template in the text,
+    as base64 in the data, and by `textContent` in the script. A content security policy with
+    the script's hash keeps a browser from running anything else, and from asking the network.
+    """
+    script = "\n".join(map(_script, SCRIPTS)) if report.cells else ""
+    held = {
+        "boards": report.boards,
+        "answer": report.answer,
+        "promise": promise(report.answer.choice) if report.answer else "",
+        "grounds": [board.ground for board in report.boards],
+        "f_numbers": _f_numbers(report.boards),
+        "data": _data(report),
+        "pictures": report.pictures,
+        "failures": failure_lines(report.failures),
+        "card": report.card,
+        "script": script,
+        "script_hash": base64.b64encode(hashlib.sha256(script.encode()).digest()).decode(),
+    }
+    filters: dict[str, Callable[..., Any]] = {"interval": percent, "methods": methods, "tied": _tied, "reason": reason}
+    write_whole(path, render("page.html", held, filters=filters))
+
+
+def render(template: str, held: Mapping[str, Any], *, filters: Mapping[str, Callable[..., Any]]) -> str:
+    """Return a template of this folder filled in, all text escaped, with the common style and filters."""
     from jinja2 import Environment, FileSystemLoader, StrictUndefined
 
     environment = Environment(
-        loader=FileSystemLoader(_HERE), autoescape=True, undefined=StrictUndefined, trim_blocks=True
+        loader=FileSystemLoader(_HERE), autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True
     )
-    environment.filters |= {"share": _share, "percent": _percent}
-    hidden = {"scenes", "fingerprints", "specs", "format", "answer"}
-    text = environment.get_template("page.html").render(
-        boards=shown,
-        choice=choice,
-        cells=_by_ground(choice),
-        failures=failure_lines(failures),
-        curves=_inline(path.parent / "curves.png"),
-        frames=_inline(path.parent / "frames.jpg"),
-        card={key: value for key, value in card.items() if key not in hidden},
-        style=(_HERE / "page.css").read_text(encoding="utf-8"),
-    )
+    environment.filters |= {"share": _share, "percent": _percent, **filters}
+    return environment.get_template(template).render(style=(_HERE / "page.css").read_text(encoding="utf-8"), **held)
+
+
+def write_whole(path: Path, text: str) -> None:
+    """Write a page, whole or not at all."""
     with whole_file(path) as scratch:
         scratch.write_text(text, encoding="utf-8")
 
 
-def _by_ground(choice: Choice | None) -> dict[str, list[CellChoice]]:
-    found: dict[str, list[CellChoice]] = {}
-    for cell in choice.cells if choice else ():
-        found.setdefault(cell.ground, []).append(cell)
-    return found
+def methods(boards: Sequence[Board]) -> list[str]:
+    """Return the methods of the boards by their mean average precision, best first, those without one last."""
+    scores: dict[str, list[float]] = {}
+    for board in boards:
+        for line in board.lines:
+            scores.setdefault(line.row.method, []).append(line.row.estimate)
+    means = {name: np.nan_to_num(np.mean(values), nan=-1.0) for name, values in scores.items()}
+    return sorted(means, key=lambda name: (-means[name], name))
 
 
-def _inline(picture: Path) -> str:
-    return base64.b64encode(picture.read_bytes()).decode()
+def _script(name: str) -> str:
+    return (_HERE / "script" / name).read_text(encoding="utf-8")
+
+
+def _data(report: Report) -> str:
+    """Return what the script reads: JSON, compressed by gzip and written in base64, which holds no mark of HTML."""
+    if not report.cells or report.answer is None:
+        return ""
+    held = {
+        "grounds": [board.ground for board in report.boards],
+        "f_numbers": _f_numbers(report.boards),
+        "methods": methods(report.boards),
+        "best": report.answer.choice.method,
+        "cost_ratios": RATIOS,
+        "tile": TILE_PX,
+        "cells": report.cells,
+        "gallery": report.gallery,
+    }
+    text = json.dumps(held, separators=(",", ":"), allow_nan=False)
+    return base64.b64encode(gzip.compress(text.encode(), mtime=0)).decode()
+
+
+def _f_numbers(boards: Sequence[Board]) -> list[float]:
+    return sorted({f for board in boards for f in board.ideal.by_f_number})
+
+
+def _tied(board: Board, line: Line) -> bool:
+    return sum(other.row.rank == line.row.rank for other in board.lines) > 1
 
 
 def _share(value: float) -> str:
-    return "–" if math.isnan(value) else f"{value:.3f}"
+    return "–" if math.isnan(value) else f"{value:.3f}".removeprefix("0")
 
 
-def _percent(value: float) -> str:
-    return "–" if math.isnan(value) else f"{100 * value:.0f} %"
+def _percent(value: float | Interval) -> str:
+    number = value.estimate if isinstance(value, Interval) else value
+    return "–" if math.isnan(number) else f"{100 * number:.0f} %"

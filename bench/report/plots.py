@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
@@ -17,7 +18,7 @@ STYLES = ("-", "--", "-.", ":")
 
 
 def write_curves(table: Table, path: Path) -> None:
-    """Write precision over recall, one panel a ground, all methods, as a PNG."""
+    """Write precision over recall, one panel a ground, all methods, as a PNG and beside it an SVG for print."""
     from matplotlib.figure import Figure  # slow to import
 
     shown = grounds(table)
@@ -42,5 +43,14 @@ def write_curves(table: Table, path: Path) -> None:
     panels[0].set_ylabel("precision: share of finds that are shadows")
     handles, labels = panels[0].get_legend_handles_labels()
     figure.legend(handles, labels, loc="outside right center", frameon=False)
+    save(figure, path)
+
+
+def save(figure: Any, path: Path) -> None:
+    """Write a figure as PNG and as SVG of the same name; the same figure gives the same files."""
+    from matplotlib import rc_context
+
     with whole_file(path) as scratch:
         figure.savefig(scratch, format="png")
+    with rc_context({"svg.hashsalt": path.stem}), whole_file(path.with_suffix(".svg")) as scratch:
+        figure.savefig(scratch, format="svg", metadata={"Date": None})

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import math
-import os
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
 from ..critical import ERROR, MeanRanks
+from ..whole_file import whole_file
 from .plots import INK, PALETTE
 
 QUIET = "#8d8a83"
@@ -33,9 +33,8 @@ def write_ranks(shown: Mapping[str, MeanRanks], path: Path) -> None:
         _draw(panel, ground, ranks)
     sure = f"overlapping bars: not told apart (all pairs together {100 * (1 - ERROR):.0f} % sure)"
     figure.supxlabel(f"mean rank over scenes by average precision, 1 is best; {sure}", color=INK, fontsize=9)
-    scratch = path.with_suffix(".part")
-    figure.savefig(scratch, format="png")
-    os.replace(scratch, path)
+    with whole_file(path) as scratch:
+        figure.savefig(scratch, format="png")
 
 
 def _draw(panel: Any, ground: str, ranks: MeanRanks) -> None:

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import math
-import os
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
 from ..error_types import Level
+from ..whole_file import whole_file
 from .plots import INK, PALETTE
 
 LEAST_SHADOWS = 5
@@ -33,9 +33,8 @@ def write_visibility(seen: Mapping[str, Sequence[Level]], method: str, path: Pat
         panel.set_title(ground, fontsize=9, color=INK, loc="left")
     figure.suptitle(f"{method}: share of shadows found at the chosen thresholds", color=INK, fontsize=11)
     figure.supxlabel("contrast over the least that an observer sees", color=INK, fontsize=10)
-    scratch = path.with_suffix(".part")
-    figure.savefig(scratch, format="png")
-    os.replace(scratch, path)
+    with whole_file(path) as scratch:
+        figure.savefig(scratch, format="png")
 
 
 def _draw(panel: Any, levels: Sequence[Level], *, colour: str) -> None:

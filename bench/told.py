@@ -1,0 +1,37 @@
+"""What `rank` says, and what it leaves beside the store."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+OUTPUTS = (
+    "report.html",
+    "frames.jpg",
+    *(f"{name}.{kind}" for name in ("curves", "froc", "cost") for kind in ("png", "svg")),
+    "ranks.png",
+    "threshold.json",
+    "explore.json",
+    "crops.json",
+    "ranking.csv",
+    "cases.csv",
+    "sweep.csv",
+    "cost.csv",
+)
+"""Files of a result folder, ranks only where there are enough scenes and methods."""
+
+
+@dataclass(frozen=True, slots=True)
+class Told:
+    """What is said of a run.
+
+    Attributes
+    ----------
+    text, object
+        For people, and as JSON for machines.
+    missing
+        What failed or lacks frames, "" where the board is whole.
+    """
+
+    text: str
+    object: str
+    missing: str
