@@ -97,7 +97,7 @@ def failure_lines(failures: Sequence[ResultRow]) -> list[str]:
 def _first_line(problem: str | None) -> str:
     """Return a message's first line; what a terminal would obey instead of show becomes a question mark.
 
-    >>> _first_line("\\x1b[2Jgone" + chr(10) + "more")
+    >>> _first_line(chr(27) + "[2Jgone" + chr(10) + "more")
     '?[2Jgone'
     """
     line = (problem or "").strip().partition("\n")[0]
