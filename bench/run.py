@@ -151,10 +151,9 @@ def _write_card(store: Store, suite: Suite, specs: Sequence[str], marks: Mapping
             f"{store.path.parent} holds results of another recipe of suite {store.note('suite')!r}; "
             "choose another --out"
         )
-    if store.note("started") is None:
-        store.set_note("started", datetime.now(UTC).isoformat(timespec="minutes"))
     store.set_notes(
         {
+            "started": store.note("started") or datetime.now(UTC).isoformat(timespec="minutes"),
             "suite": suite.name,
             "suite_version": str(suite.version),
             "suite_digest": suite.digest,

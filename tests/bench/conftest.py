@@ -7,7 +7,7 @@ import pytest
 
 from moteyard.bench.cells import Record
 from moteyard.bench.choice import CellChoice, Wish, choose
-from moteyard.bench.run import fill, stored_table
+from moteyard.bench.run import Means, fill, stored_table
 from moteyard.bench.store import HIT, SPOT_TYPE, TRUTH_TYPE, FrameRow, ResultRow
 from moteyard.bench.suite_file import load_suite
 
@@ -52,7 +52,7 @@ def make_cell():
 @pytest.fixture(scope="session")
 def small_run(tmp_path_factory):
     """Return the table of a run of the tiny suite, and every method's cells."""
-    store = fill(tmp_path_factory.mktemp("small") / "run", load_suite(TINY), ["matched"], workers=2)
+    store = fill(tmp_path_factory.mktemp("small") / "run", load_suite(TINY), ["matched"], means=Means(workers=2))
     table, _ = stored_table(store)
     store.close()
     return table, {name: choose(table, name, Wish()) for name in table}

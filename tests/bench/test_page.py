@@ -220,7 +220,7 @@ def _smaller(folder):
 
 def test_hostile_names_stay_text(browser, tmp_path, monkeypatch):
     # Such a name is refused by `rank`; the page must hold even where that check is passed by.
-    monkeypatch.setattr(run, "_NAME", re.compile(".*"))
+    monkeypatch.setattr(run, "NAME", re.compile(".*"))
     plugin = tmp_path / f"{BAD}.py"
     plugin.write_text(PLUGIN, encoding="utf-8")
     folder = tmp_path / "pictures"

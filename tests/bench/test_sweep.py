@@ -133,7 +133,7 @@ def test_the_answer_says_where_and_how_much_with_its_interval(told, make_cell):
         f"in sky at f/8 above 4 ({100 * share.estimate:.0f} % [{100 * share.low:.0f}–{100 * share.high:.0f}]"
         in said.use
     )
-    assert "at most 1 false alarm a frame in 90 % of frames with 95 % confidence" in said.use
+    assert "at most 1 false alarm a frame of 1 megapixels in 90 % of frames, with 95 % confidence" in said.use
     assert said.beware.startswith("In sky at f/16 and in rock at f/8 trust no method")
     assert "use the roll" in said.beware
 
