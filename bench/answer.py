@@ -95,7 +95,8 @@ def percent(value: Interval) -> str:
 def _use(choice: Choice, cells: Sequence[CellAnswer]) -> str:
     good = [one for one in cells if one.cell.trusted]
     if good:
-        return f"Use {choice.method} {_joined(_finds(good))}, {promise(choice)}."
+        where_ = "; ".join(_finds(good)) if len(good) > NAMED else _joined(_finds(good))
+        return f"Use {choice.method} {where_}: {promise(choice)}."
     short = [one.cell for one in cells if not one.cell.guaranteed]
     strongest = f"{choice.method} is the strongest over all grounds"
     if len(short) == len(cells):
@@ -107,13 +108,31 @@ def _once(cells: Sequence[CellChoice]) -> str:
     return next((cell.note.removeprefix("no guarantee: ") for cell in cells if cell.note), "too few frames")
 
 
+NAMED = 4
+"""More cells than these are not named one by one: the table beside the sentence has them."""
+
+
 def _finds(good: Sequence[CellAnswer]) -> list[str]:
     """Return a part a ground: at which aperture above which score it finds how much."""
-    grounds: dict[str, list[str]] = {}
+    grounds: dict[str, list[CellAnswer]] = {}
     for one in good:
-        text = f"at f/{one.cell.f_number:g} above {one.cell.threshold:.3g} ({percent(one.recall)} of visible spots)"
-        grounds.setdefault(one.cell.ground, []).append(text)
-    return [f"in {ground} {_joined(parts)}" for ground, parts in grounds.items()]
+        grounds.setdefault(one.cell.ground, []).append(one)
+    name = _each if len(good) <= NAMED else _range
+    return [f"in {ground} {name(cells)}" for ground, cells in grounds.items()]
+
+
+def _each(cells: Sequence[CellAnswer]) -> str:
+    return _joined(
+        [f"at f/{c.cell.f_number:g} above {c.cell.threshold:.3g} ({percent(c.recall)} of visible spots)" for c in cells]
+    )
+
+
+def _range(cells: Sequence[CellAnswer]) -> str:
+    shares = sorted(
+        {f"{100 * one.recall.estimate:.0f}": one.recall.estimate for one in cells}.items(), key=lambda p: p[1]
+    )
+    found = " to ".join(dict.fromkeys([shares[0][0], shares[-1][0]]))
+    return f"at {_joined([f'f/{one.cell.f_number:g}' for one in cells])} ({found} % of visible spots)"
 
 
 def _beware(cells: Sequence[CellAnswer]) -> str:

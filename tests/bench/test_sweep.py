@@ -185,3 +185,11 @@ def test_only_what_is_new_is_computed(make_record, make_cell, tmp_path, monkeypa
     assert entry["chosen"] == 4.0
     place = entry["threshold"].index(4.0)
     assert entry["hits"][place] == sum(int((record.hit & (record.score > 4.0)).sum()) for record in records)
+
+
+def test_many_trusted_cells_are_named_by_ground(told, make_cell):
+    said = told([make_cell(ground, f) for ground in ("sky", "rock") for f in (8.0, 16.0, 22.0)])
+    share = [100 * one.recall.estimate for one in said.cells]
+    assert f"in sky at f/8, f/16 and f/22 ({min(share[:3]):.0f}" in said.use
+    assert "; in rock at f/8, f/16 and f/22 (" in said.use
+    assert "above" not in said.use
