@@ -56,14 +56,18 @@ class NetworkConsensus:
 
     def detect(self, roll: Sequence[Photograph]) -> list[Spots]:
         """Return the roll's grains, mapped back onto each photograph that they lay there for."""
-        forward = network(WEIGHTS_SHA256)
         answers_ = [Spots()] * len(roll)
         for members in by_size(roll):
             group = [roll[index] for index in members]
-            studied = with_network(group, study(group), forward)
+            studied = study_together(group)
             for place, index in enumerate(members):
                 answers_[index] = spots_in(studied, place, roll[index])
         return answers_
+
+
+def study_together(roll: Sequence[Photograph]) -> Study:
+    """Return what a roll of photographs of one size says by both; it is read three times, one photograph at a time."""
+    return with_network(roll, study(roll), network(WEIGHTS_SHA256))
 
 
 def with_network(roll: Sequence[Photograph], studied: Study, forward: Forward) -> Study:
