@@ -10,7 +10,7 @@ import pytest
 
 ROOT = Path(__file__).parent.parent
 LAYERS = ("generators", "detectors", "bench")
-PHYSICS = {"optics", "shadow", "transfer", "cv", "bands", "disk", "pupil"}
+PHYSICS = {"optics", "shadow", "transfer", "cv"}
 
 
 def modules():

@@ -55,7 +55,7 @@ def main() -> int:
         "course": {name: getattr(course, name) for name in Course.__slots__},
         "sha256": hashlib.sha256((options.out / "network.onnx").read_bytes()).hexdigest(),
         "parameters": sum(parameter.numel() for parameter in network.parameters()),
-        "machine": f"{platform.machine()}, {torch.cuda.get_device_name() if device.type == 'cuda' else 'CPU'}",
+        "machine": f"{platform.machine()}, {'GPU' if device.type == 'cuda' else 'CPU'}",
         "torch": torch.__version__,
         "seconds": round(time.monotonic() - began),
     }

@@ -35,7 +35,7 @@ def read_card() -> dict[str, Any]:
 
 
 class NetworkDetector(SingleFrame):
-    """A small convolutional network on contrasts in log light, trained on rendered frames alone."""
+    """A small convolutional network on contrasts in log light, taught on frames that the generators rendered."""
 
     name = "network"
     version = "1"

@@ -33,9 +33,6 @@ GAIN = 20.0
 SURROUND = 16
 """Cells along the square whose mean a contrast is taken against, seven shadows or more."""
 
-DIVISOR = 16
-"""The network halves its picture twice below the cells: sides in cells are padded to a multiple of 4."""
-
 
 @dataclass(frozen=True, slots=True)
 class View:

@@ -19,7 +19,7 @@ HERE = Path(__file__).parent
 TINY = str(HERE / "tiny.toml")
 PHOTOS = HERE.parent / "photos"
 
-BROWSERS = ("chromium", "chromium-browser", "google-chrome")
+BROWSERS = ("chromium", "chromium-browser")
 
 
 @pytest.fixture(scope="module")
