@@ -3,14 +3,22 @@
 from __future__ import annotations
 
 import platform
-from importlib.metadata import version
+from importlib.metadata import PackageNotFoundError, version
 
-_VERSIONED = ("moteyard", "numpy", "scipy", "scikit-image", "opencv-python", "pandas")
+_VERSIONED = ("moteyard", "numpy", "scipy", "scikit-image", "opencv-python", "pandas", "pillow", "onnxruntime")
 
 
 def library_versions() -> str:
     """Return this version and those of the libraries that pixels and scores depend on."""
-    return "; ".join(f"{name} {version(name)}" for name in _VERSIONED)
+    return "; ".join(f"{name} {_version(name)}" for name in _VERSIONED)
+
+
+def _version(name: str) -> str:
+    """Return a distribution's version, "none" where it is not installed: onnxruntime is an extra."""
+    try:
+        return version(name)
+    except PackageNotFoundError:
+        return "none"
 
 
 def machine() -> str:
