@@ -94,6 +94,16 @@ def _marks(count: int) -> str:
     return ",".join("?" * count)
 
 
+_KEEP_THE_BETTER = f"""
+INSERT INTO result VALUES ({_marks(7)})
+ON CONFLICT (scene, fingerprint) DO UPDATE SET
+    detector = excluded.detector, problem = excluded.problem,
+    cpu_s = excluded.cpu_s, wall_s = excluded.wall_s, spots = excluded.spots
+WHERE excluded.problem IS NULL OR result.problem IS NOT NULL
+"""
+"""A failure takes no answer's place: of two runs that share a folder, one may fail where the other did not."""
+
+
 def _frame_values(frame: FrameRow) -> tuple[Any, ...]:
     return (
         frame.scene, frame.name, frame.ground, frame.f_number, frame.block, frame.megapixels,
@@ -217,7 +227,7 @@ class Store:
             if frame is not None:
                 self._check_pixels(frame)
                 self._db.execute(f"INSERT OR IGNORE INTO frame VALUES ({_marks(11)})", _frame_values(frame))
-            self._db.executemany(f"INSERT OR REPLACE INTO result VALUES ({_marks(7)})", rows)
+            self._db.executemany(_KEEP_THE_BETTER, rows)
 
     def _check_pixels(self, frame: FrameRow) -> None:
         known = self._db.execute("SELECT pixels FROM frame WHERE scene = ?", (frame.scene,)).fetchone()

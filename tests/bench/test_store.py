@@ -50,6 +50,22 @@ def test_a_failed_result_is_tried_again(store):
     assert len(list(store.results())) == 1
 
 
+def test_a_failure_takes_no_answers_place(store):
+    store.add(frame_row(), [result_row()])
+    store.add(None, [result_row(problem="its process died", spots=np.zeros(0, dtype=SPOT_TYPE))])
+    (kept,) = store.results()
+    assert (kept.problem, kept.spots["score"].tolist()) == (None, [4.5])
+
+
+def test_a_later_failure_and_a_later_answer_replace_their_like(store):
+    store.add(frame_row(), [result_row(problem="first")])
+    store.add(None, [result_row(problem="second")])
+    assert [row.problem for row in store.results()] == ["second"]
+    for cpu_s in (1.0, 2.0):
+        store.add(None, [result_row(cpu_s=cpu_s)])
+    assert [(row.problem, row.cpu_s) for row in store.results()] == [(None, 2.0)]
+
+
 def test_other_pixels_under_one_scene_are_refused(store):
     store.add(frame_row(), [])
     with pytest.raises(YardError, match="sky/f8/000 with other pixels"):
