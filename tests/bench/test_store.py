@@ -4,12 +4,13 @@ import dataclasses
 import json
 import sqlite3
 from concurrent.futures import ThreadPoolExecutor
+from functools import partial
 
 import numpy as np
 import pytest
 
 from moteyard.bench.errors import YardError
-from moteyard.bench.store import HIT, SPOT_TYPE, TRUTH_TYPE, FrameRow, ResultRow, Store, open_store
+from moteyard.bench.store import HIT, SPOT_TYPE, TRUTH_TYPE, FrameRow, ResultRow, Store, added, open_store
 
 
 def frame_row(**fields):
@@ -72,13 +73,17 @@ def test_other_pixels_under_one_scene_are_refused(store):
         store.add(frame_row(pixels="p2"), [])
 
 
+def _with(item, notes):
+    return {"items": added(notes, "items", {item: "x"})}
+
+
 def test_of_two_that_add_to_a_note_neither_undoes_the_other(store):
     """Each of four threads with a store of its own adds 25 items; a lost update would lack some."""
 
     def add(number):
         other = Store(store.path)
         for item in range(25):
-            other.add_to_note("items", {f"{number}/{item}": "x"})
+            other.revise_notes(partial(_with, f"{number}/{item}"))
         other.close()
 
     with ThreadPoolExecutor(4) as pool:
