@@ -8,7 +8,6 @@ they are the same; with other libraries or on another machine their looks do.
 from __future__ import annotations
 
 import json
-import os
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass
 from pathlib import Path
@@ -23,6 +22,7 @@ from .errors import YardError
 from .store import FALSE_ALARM, HIT, IGNORED, SPOT_TYPE, FrameRow, ResultRow
 from .suite import Suite
 from .suite_file import parse_suite
+from .whole_file import whole_file
 
 FORMAT = 2
 """Version of the folder's files; 1 had no looks."""
@@ -87,17 +87,42 @@ class Baseline:
         ]
 
 
+def refuse_files_of_others(folder: Path) -> None:
+    """Return if a baseline may be written to a folder.
+
+    Raises
+    ------
+    YardError
+        If it would replace a file that is no baseline's.
+    """
+    if (folder / "baseline.json").is_file():
+        return
+    for name in ("suite.toml", "outcomes.npz"):
+        if (folder / name).exists():
+            raise YardError(f"{folder} has a {name} but no baseline; choose another folder for --make or move it away")
+
+
 def write_baseline(baseline: Baseline, folder: Path) -> None:
-    """Write a baseline, the file that is read first last: a folder without it is none."""
+    """Write a baseline, the file that is read first last: a folder without it is none.
+
+    Raises
+    ------
+    YardError
+        If the folder holds files of these names that are no baseline's, or it can't be written.
+    """
+    refuse_files_of_others(folder)
     folder.mkdir(parents=True, exist_ok=True)
-    (folder / "suite.toml").write_text(baseline.suite_text, encoding="utf-8")
+    (folder / "baseline.json").unlink(missing_ok=True)
+    with whole_file(folder / "suite.toml") as scratch:
+        scratch.write_text(baseline.suite_text, encoding="utf-8")
     arrays: dict[str, Any] = {_LOOKS: baseline.looks}
     for name, frames in baseline.outcomes.items():
         kept = [spots[spots["kind"] != IGNORED] for spots in frames]
         arrays[f"{name}/candidates"] = np.array([len(spots) for spots in kept], dtype=np.int32)
         arrays[f"{name}/score"] = np.concatenate([spots["score"] for spots in kept])
         arrays[f"{name}/hit"] = np.packbits(np.concatenate([spots["kind"] == HIT for spots in kept]))
-    np.savez_compressed(folder / "outcomes.npz", **arrays)
+    with whole_file(folder / "outcomes.npz") as scratch, scratch.open("wb") as file:
+        np.savez_compressed(file, **arrays)
     card = {
         "format": FORMAT,
         "suite": f"{baseline.suite.name} version {baseline.suite.version}",
@@ -105,9 +130,8 @@ def write_baseline(baseline: Baseline, folder: Path) -> None:
         "methods": {name: asdict(mark) for name, mark in baseline.methods.items()},
         "frames": [asdict(frame) for frame in baseline.frames],
     }
-    scratch = folder / "baseline.part"
-    scratch.write_text(json.dumps(card, indent=1) + "\n", encoding="utf-8")
-    os.replace(scratch, folder / "baseline.json")
+    with whole_file(folder / "baseline.json") as scratch:
+        scratch.write_text(json.dumps(card, indent=1) + "\n", encoding="utf-8")
 
 
 def read_baseline(folder: Path) -> Baseline:

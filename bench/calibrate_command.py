@@ -7,10 +7,12 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 
 from ..detectors.calibrated import FITTED_ON, Calibration, write_calibration
+from ..detectors.registry import load
 from .calibration import KINDS, Grid, Trial, chosen, cross_validated, fit_grid
 from .calibration_sample import Judged, gather
 from .curve import curve
 from .errors import YardError
+from .learned import learned_from
 from .reliability import Reliability, reliability
 from .run import fingerprints
 from .suite_file import load_suite
@@ -27,6 +29,7 @@ def calibrate(spec: str, *, detector: str, out: Path | None, workers: int | None
         raise YardError(f"{detector} is a calibration already; name the detector that it wraps")
     ((name, fingerprint),) = fingerprints([detector]).items()
     file, picture = _outputs(out, name)
+    _refuse_what_was_taught(detector, name)
     fitted = gather(suite, detector, FITTED_ON, workers=workers)
     if fitted.failures:
         return _failed(fitted)
@@ -54,6 +57,16 @@ def calibrate(spec: str, *, detector: str, out: Path | None, workers: int | None
     write_calibration(calibration, file)
     print(f"\nwritten: {file}, {picture}; next: moteyard find PHOTO… --detector {file} --threshold 0.5")
     return 0
+
+
+def _refuse_what_was_taught(detector: str, name: str) -> None:
+    taught = learned_from(load(detector))
+    for namespace, use in ((FITTED_ON, "fitted"), (JUDGED_ON, "judged")):
+        if namespace in taught:
+            raise YardError(
+                f"{name} was taught on {namespace} seeds, on which calibrations are {use}; its scores there would "
+                "flatter it, so choose a threshold for it as it is: moteyard rank, then moteyard threshold"
+            )
 
 
 def _failed(judged: Judged) -> int:

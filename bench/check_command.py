@@ -7,6 +7,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
+import numpy as np
 from tqdm import tqdm
 
 from ..detectors.registry import load
@@ -185,5 +186,5 @@ def judgement_lines(findings: Findings, suite: Suite) -> list[str]:
 
 def cpu_s_per_megapixel(findings: Findings) -> float:
     """Return the median CPU time of the detector."""
-    times = sorted(record.result.cpu_s / record.frame.megapixels for record in findings.table[findings.name])
-    return times[len(times) // 2]
+    times = [record.result.cpu_s / record.frame.megapixels for record in findings.table[findings.name]]
+    return float(np.median(times))

@@ -8,12 +8,11 @@ from typing import Any
 
 import numpy as np
 
-from ..generators.scene import Scene, render
-from ..generators.transfer import decode, encode
 from .cells import Record, pooled_curve
 from .crops import Tile
 from .draw import spot_radius
 from .field.contact_sheet import crop
+from .rendered import rendered
 from .store import FALSE_ALARM, HIT
 
 MOST = 6
@@ -94,7 +93,7 @@ def look(records: Sequence[Record], thresholds: Mapping[str, float]) -> Look:
     for number, record in enumerate(records):
         mine = [(kind, place) for kind, some in wanted.items() for place in some if place[1] == number]
         if mine:
-            pixels = _eight_bit(record)
+            pixels = rendered(record.frame)
             cut |= {(kind, number, place[2]): _crop(record, pixels, kind, place[2]) for kind, place in mine}
     crops = {kind: tuple(cut[kind, number, index] for _, number, index in some) for kind, some in wanted.items()}
     counts = len(places["hit"]), len(places["miss"]), len(places["false"])
@@ -126,14 +125,6 @@ def _places(records: Sequence[Record], thresholds: Mapping[str, float], kind: st
             strength = spots["score"]
         found += [(-float(strength[place]), number, int(place)) for place in index]
     return sorted(found)
-
-
-def _eight_bit(record: Record) -> Any:
-    scene = Scene.from_json(record.frame.recipe)
-    pixels = render(scene).pixels
-    if pixels.dtype == np.uint8 and scene.camera.encoding == "srgb":
-        return pixels
-    return encode(decode(pixels, scene.camera.encoding), bits=8, encoding="srgb")
 
 
 def _crop(record: Record, pixels: Any, kind: str, index: int) -> Crop:

@@ -13,7 +13,10 @@ import multiprocessing
 import threading
 import time
 import uuid
+from collections import Counter
+from collections.abc import Iterator
 from concurrent.futures import CancelledError, Future
+from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import Any
 
@@ -138,26 +141,42 @@ class ClusterCrew:
 
 def do_job(job: Job, orders: Orders) -> Landing:
     """Do a job on a worker of dask, in processes that may be lost, and return what came of it."""
-    crew = _crew(orders)
-    while (landing := crew.land(crew.submit(job))) is None:
-        pass  # the pool broke under it and has been renewed
-    return landing
+    with _crew(orders) as crew:
+        while (landing := crew.land(crew.submit(job))) is None:
+            pass  # the pool broke under it and has been renewed
+        return landing
 
 
 _crews: dict[str, Crew] = {}
+_at_work: Counter[str] = Counter()
 _door = threading.Lock()
 
 
-def _crew(orders: Orders) -> Crew:
-    """Return this worker's crew for a run. Its processes are fresh, so they have loaded the code of that time."""
+@contextmanager
+def _crew(orders: Orders) -> Iterator[Crew]:
+    """Yield this worker's crew for a run. Its processes are fresh, so they have loaded the code of that time."""
     with _door:
         if orders.run not in _crews:
             _check_worker(orders)
-            if len(_crews) >= CREWS:
-                _crews.pop(next(iter(_crews))).stop()
+            _make_room()
             _crews[orders.run] = LocalCrew(_threads(), orders.allowance)
             atexit.register(dismiss, orders.run)
-        return _crews[orders.run]
+        crew = _crews[orders.run]
+        _at_work[orders.run] += 1
+    try:
+        yield crew
+    finally:
+        with _door:
+            _at_work[orders.run] -= 1
+            if not _at_work[orders.run]:
+                del _at_work[orders.run]
+
+
+def _make_room() -> None:
+    """Let the oldest idle crew go where there are too many; one that is at work stays."""
+    idle = [run for run in _crews if not _at_work[run]]
+    if len(_crews) >= CREWS and idle:
+        _crews.pop(idle[0]).stop()
 
 
 def _check_worker(orders: Orders) -> None:

@@ -25,7 +25,10 @@ RATIOS = 2.0 ** np.arange(-5, 6)
 
 
 def cost_curves(table: Table) -> dict[str, dict[str, FloatArray]]:
-    """Return by ground and method the cost at each of `RATIOS`, all apertures together; nan without shadows."""
+    """Return by ground and method the cost at each of `RATIOS`, all apertures together.
+
+    It is nan without shadows, and where an aperture has one block only: then nothing is left to choose on.
+    """
     return {
         ground: {name: _curve(where(table, ground=ground), name) for name in table if table[name]}
         for ground in grounds(table)
@@ -39,8 +42,10 @@ def _curve(table: Table, name: str) -> FloatArray:
 
 
 def _cell(records: Sequence[Record]) -> tuple[FloatArray, float]:
-    """Return the held-out cost at each ratio, a miss costing 1, and the number of held-out shadows."""
+    """Return the held-out cost at each ratio, a miss costing 1, and the number of held-out shadows, or nan."""
     calibration, held_out = halves(records)
+    if not calibration:
+        return np.full(len(RATIOS), np.nan), np.nan
     costs = np.zeros(len(RATIOS))
     score, hit, _ = levels(calibration)
     for number, repair in enumerate(RATIOS.tolist()):

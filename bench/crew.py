@@ -66,12 +66,13 @@ class Crew(Protocol):
 
 
 class LocalCrew:
-    """Processes on this machine, each of which may be lost."""
+    """Processes on this machine, each of which may be lost; several threads may give it jobs."""
 
     def __init__(self, workers: int, allowance: Allowance) -> None:
         self._workers = workers
         self._allowance = allowance.among(workers)
         self._broken = 0
+        self._door = threading.Lock()
         for variable in _THREAD_VARIABLES:
             os.environ.setdefault(variable, "1")
         self._pool = self._new_pool()
@@ -89,12 +90,13 @@ class LocalCrew:
     def submit(self, job: Job) -> Future[Any]:
         """Start a job, in a new pool if the last one broke."""
         limit = RENDER_S + self._allowance.time_s * len(job.detectors)
-        try:
-            future: Future[Any] = self._pool.schedule(run_job, args=(job, self._allowance), timeout=limit)
-        except RuntimeError:  # the pool's word for being broken
-            self.stop()
-            self._pool = self._new_pool()
-            future = self._pool.schedule(run_job, args=(job, self._allowance), timeout=limit)
+        with self._door:  # two threads that find a pool broken make one new pool
+            try:
+                future: Future[Any] = self._pool.schedule(run_job, args=(job, self._allowance), timeout=limit)
+            except RuntimeError:  # the pool's word for being broken
+                self.stop()
+                self._pool = self._new_pool()
+                future = self._pool.schedule(run_job, args=(job, self._allowance), timeout=limit)
         return future
 
     def land(self, future: Future[Any]) -> Landing | None:
@@ -110,8 +112,10 @@ class LocalCrew:
         try:
             landing = _landing(future)
         except BrokenProcessPool as error:
-            self._broken += 1
-            if self._broken > RENEWALS * self.room():
+            with self._door:
+                self._broken += 1
+                broken = self._broken
+            if broken > RENEWALS * self.room():
                 raise YardError(
                     "worker processes die before they can take a job; see what they print above, "
                     "make memory free, or try --workers 1"

@@ -61,7 +61,7 @@ def _cell(table: Table, method: str, threshold: float, *, most: int) -> dict[str
     alarms: dict[Place, dict[str, float]] = {}
     for name, place, score in alarms_worth(table, frames, method):
         if place in alarms or len(shown) + len(alarms) < most:
-            alarms.setdefault(place, {}).setdefault(name, round(score, 5))
+            alarms.setdefault(place, {}).setdefault(name, _nine_digits(score))
     shown += [_alarm_entry(records, place, scores) for place, scores in alarms.items()]
     places = [entry.pop("place") for entry in shown]
     plain = [resized(square(pictures[p.frame], p.x, p.y, side(p)), TILE_PX) for p in places]
@@ -92,9 +92,14 @@ def _shadow_entry(table: Table, place: Place) -> dict[str, Any]:
         "visibility": round(float(truth["visibility"]), 2),
         "diameter_um": round(float(truth["diameter_um"]), 1),
         "depth": round(float(truth["depth"]), 4),
-        "scores": {name: round(float(spot["score"]), 5) for name, spot in found.items() if spot is not None},
+        "scores": {name: _nine_digits(float(spot["score"])) for name, spot in found.items() if spot is not None},
         "rings": _rings(record, place),
     }
+
+
+def _nine_digits(score: float) -> float:
+    """Return a score to the digits that tell float32 numbers apart: it is compared with thresholds."""
+    return float(f"{score:.9g}")
 
 
 def _alarm_entry(records: Sequence[Record], place: Place, scores: Mapping[str, float]) -> dict[str, Any]:

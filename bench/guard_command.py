@@ -16,7 +16,7 @@ from tqdm import tqdm
 
 from ..detectors.registry import load
 from ..generators.scene import Scene, render
-from .baseline import Baseline, FrameMark, MethodMark, read_baseline, write_baseline
+from .baseline import Baseline, FrameMark, MethodMark, read_baseline, refuse_files_of_others, write_baseline
 from .cells import Record
 from .choice import Choice, read_choice
 from .engine import cores, run_jobs
@@ -38,6 +38,7 @@ Answers = dict[str, list[ResultRow]]
 
 def make_baseline(folder: Path, *, suite: str, detectors: Sequence[str], workers: int | None) -> int:
     """Render a suite, put detectors on it and write a baseline folder. Returns the exit status."""
+    refuse_files_of_others(folder)
     recipe = load_suite(suite)
     scenes = [scene.to_json() for scene in recipe.scenes()]
     rows, answers, reference = _answers(scenes, recipe.viewing, detectors, workers)

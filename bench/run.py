@@ -24,7 +24,7 @@ from .engine import cores, drive
 from .errors import YardError
 from .judge import Job
 from .provenance import library_versions, machine
-from .store import ResultRow, Store
+from .store import ResultRow, Store, added
 from .suite import Suite
 
 
@@ -120,10 +120,18 @@ def fill(folder: Path, suite: Suite, specs: Sequence[str], *, means: Means) -> S
     marks = fingerprints(specs)  # stops here, before anything is written, where one can't be loaded
     folder.mkdir(parents=True, exist_ok=True)
     store = Store(folder / "run.sqlite")
-    _write_card(store, suite, specs, marks)
-    jobs = Missing(store, suite, specs, marks=list(marks.values()))
+    try:
+        _write_card(store, suite, specs, marks)
+        _run_missing(store, suite, Missing(store, suite, specs, marks=list(marks.values())), marks=marks, means=means)
+    except BaseException:
+        store.close()
+        raise
+    return store
+
+
+def _run_missing(store: Store, suite: Suite, jobs: Missing, *, marks: Mapping[str, str], means: Means) -> None:
     if not jobs.looks:
-        return store
+        return
     crew = means.crew()
     bar = tqdm(total=jobs.looks, unit="look", desc=suite.name, file=sys.stderr)
     with bar, closing(drive(jobs, crew)) as outcomes:
@@ -131,7 +139,6 @@ def fill(folder: Path, suite: Suite, specs: Sequence[str], *, means: Means) -> S
             _check_marks(results, marks)
             store.add(frame, results)
             bar.update(len(results))
-    return store
 
 
 def _check_marks(results: Sequence[ResultRow], marks: Mapping[str, str]) -> None:
@@ -144,29 +151,40 @@ def _check_marks(results: Sequence[ResultRow], marks: Mapping[str, str]) -> None
 
 
 def _write_card(store: Store, suite: Suite, specs: Sequence[str], marks: Mapping[str, str]) -> None:
-    """Note what was run, with what, where."""
-    held = store.note("suite_digest")
-    if held is not None and held != suite.digest:
-        raise YardError(
-            f"{store.path.parent} holds results of another recipe of suite {store.note('suite')!r}; "
-            "choose another --out"
-        )
-    store.set_notes(
-        {
-            "started": store.note("started") or datetime.now(UTC).isoformat(timespec="minutes"),
-            "suite": suite.name,
-            "suite_version": str(suite.version),
-            "suite_digest": suite.digest,
-            "frame_megapixels": repr(suite.megapixels),
-            "scenes": json.dumps([scene.digest for scene in suite.scenes()]),
-            "command": " ".join(["moteyard", *sys.argv[1:]]),
-            "versions": library_versions(),
-            "machine": machine(),
+    """Note what was run, with what, where.
+
+    Raises
+    ------
+    YardError
+        If the store is another recipe's, whichever of two runs that start together was the first.
+    """
+    card = {
+        "suite": suite.name,
+        "suite_version": str(suite.version),
+        "suite_digest": suite.digest,
+        "frame_megapixels": repr(suite.megapixels),
+        "scenes": json.dumps([scene.digest for scene in suite.scenes()]),
+        "command": " ".join(["moteyard", *sys.argv[1:]]),
+        "versions": library_versions(),
+        "machine": machine(),
+    }
+    now = datetime.now(UTC).isoformat(timespec="minutes")
+
+    def revised(held: Mapping[str, str]) -> dict[str, str]:
+        if held.get("suite_digest", suite.digest) != suite.digest:
+            raise YardError(
+                f"{store.path.parent} holds results of another recipe of suite {held.get('suite')!r}; "
+                "choose another --out"
+            )
+        # Added to, not replaced: methods already in the folder stay on its board.
+        methods = {"fingerprints": marks, "specs": dict(zip(marks, specs, strict=True))}
+        return {
+            "started": held.get("started") or now,
+            **card,
+            **{key: added(held, key, items) for key, items in methods.items()},
         }
-    )
-    # Added to, not replaced: methods already in the folder stay on its board.
-    store.add_to_note("fingerprints", marks)
-    store.add_to_note("specs", dict(zip(marks, specs, strict=True)))
+
+    store.revise_notes(revised)
 
 
 def stored_table(store: Store) -> tuple[Table, list[ResultRow]]:

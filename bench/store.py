@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import sqlite3
 import time
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
@@ -94,6 +94,16 @@ def _marks(count: int) -> str:
     return ",".join("?" * count)
 
 
+_KEEP_THE_BETTER = f"""
+INSERT INTO result VALUES ({_marks(7)})
+ON CONFLICT (scene, fingerprint) DO UPDATE SET
+    detector = excluded.detector, problem = excluded.problem,
+    cpu_s = excluded.cpu_s, wall_s = excluded.wall_s, spots = excluded.spots
+WHERE excluded.problem IS NULL OR result.problem IS NOT NULL
+"""
+"""A failure takes no answer's place: of two runs that share a folder, one may fail where the other did not."""
+
+
 def _frame_values(frame: FrameRow) -> tuple[Any, ...]:
     return (
         frame.scene, frame.name, frame.ground, frame.f_number, frame.block, frame.megapixels,
@@ -172,14 +182,19 @@ class Store:
 
     def set_notes(self, notes: Mapping[str, str]) -> None:
         """Write notes on the run."""
-        with self._change():
-            self._db.executemany("INSERT OR REPLACE INTO note VALUES (?, ?)", list(notes.items()))
+        self.revise_notes(lambda _: notes)
 
-    def add_to_note(self, key: str, items: Mapping[str, str]) -> None:
-        """Add to a note that is a mapping in JSON; of two processes that do it at once neither undoes the other's."""
+    def revise_notes(self, revision: Callable[[Mapping[str, str]], Mapping[str, str]]) -> None:
+        """Write the notes that `revision` makes of those that are there; of two processes neither undoes the other's.
+
+        Parameters
+        ----------
+        revision
+            What it raises leaves all as it was; it must not use the store.
+        """
         with self._change():
-            held = json.loads(self.note(key) or "{}")
-            self._db.execute("INSERT OR REPLACE INTO note VALUES (?, ?)", (key, json.dumps(held | dict(items))))
+            held = {str(key): str(value) for key, value in self._db.execute("SELECT key, value FROM note")}
+            self._db.executemany("INSERT OR REPLACE INTO note VALUES (?, ?)", list(revision(held).items()))
 
     def answered(self, scene: str) -> set[str]:
         """Return the fingerprints that have an answer on a scene; failed ones are tried again."""
@@ -217,7 +232,7 @@ class Store:
             if frame is not None:
                 self._check_pixels(frame)
                 self._db.execute(f"INSERT OR IGNORE INTO frame VALUES ({_marks(11)})", _frame_values(frame))
-            self._db.executemany(f"INSERT OR REPLACE INTO result VALUES ({_marks(7)})", rows)
+            self._db.executemany(_KEEP_THE_BETTER, rows)
 
     def _check_pixels(self, frame: FrameRow) -> None:
         known = self._db.execute("SELECT pixels FROM frame WHERE scene = ?", (frame.scene,)).fetchone()
@@ -247,6 +262,11 @@ class Store:
             except json.JSONDecodeError:
                 notes[str(key)] = value
         return notes
+
+
+def added(notes: Mapping[str, str], key: str, items: Mapping[str, str]) -> str:
+    """Return a note that is a mapping in JSON with items added."""
+    return json.dumps(json.loads(notes.get(key, "{}")) | dict(items))
 
 
 def open_store(folder: str | Path) -> Store:

@@ -109,6 +109,7 @@ class Calibrated:
         content = json.dumps(asdict(calibration), sort_keys=True)
         self.wrapped = wrapped
         self.calibration = calibration
+        self.card = getattr(wrapped, "card", None)  # what it was taught on it still was
         self.name = f"p-{wrapped.name}"[:24]
         self.version = f"{wrapped.version}.{hashlib.sha256(content.encode()).hexdigest()[:8]}"
 

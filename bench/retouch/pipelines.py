@@ -131,6 +131,8 @@ class Price:
 def prices(frames: Sequence[FrameOutcome], *, hand: float | None = None) -> list[Price]:
     """Return what each pipeline costs on frames of one ground, for all of `RATIOS`.
 
+    Of one block only, which can't be both chosen on and paid for, a detector has no price.
+
     Parameters
     ----------
     hand
@@ -148,6 +150,8 @@ def prices(frames: Sequence[FrameOutcome], *, hand: float | None = None) -> list
 
 def _pipeline_prices(frames: Sequence[FrameOutcome], detector: str, repair: str) -> list[Price]:
     halves = _halves(frames)
+    if not all(halves):
+        return []
     grid = sorted({o.score for f in frames for o in f.outcomes if (o.detector, o.repair) == (detector, repair)})
     limits = np.array([*([-np.inf] if grid else []), *grid, np.inf])
     tables = [np.array([_counts(frame, detector, repair, limits) for frame in half]) for half in halves]

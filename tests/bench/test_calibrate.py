@@ -76,6 +76,8 @@ def test_the_wrapper_and_the_judgement_agree(made):
         (["--detector", "nothing"], "nothing found none of"),
         (["--detector", "x.json"], "x.json is a calibration already; name the detector that it wraps"),
         (["--detector", "dgo"], "did you mean 'dog'"),
+        (["--detector", "network"], "network was taught on train seeds, on which calibrations are fitted; its scores"),
+        (["--detector", "together"], "together was taught on train seeds, on which calibrations are fitted; its"),
         (["--detector", "dog", "--out", "x.txt"], "a calibration's file must end in .json, not 'x.txt'"),
         (["--detector", "dog", "--out", "there.json"], "there.json exists already; choose another --out"),
     ],

@@ -1,6 +1,7 @@
 """`moteyard check`: what it says, what it shows, and what it lives through."""
 
 import re
+from dataclasses import replace
 from html.parser import HTMLParser
 from itertools import islice
 from pathlib import Path
@@ -9,6 +10,7 @@ import numpy as np
 import pytest
 
 from moteyard.bench.cells import Record
+from moteyard.bench.check_command import Findings, cpu_s_per_megapixel
 from moteyard.bench.check_look import MOST, lenient_thresholds, look
 from moteyard.bench.cli import main
 from moteyard.bench.contract_run import contract_verdicts
@@ -169,3 +171,12 @@ def test_frames_are_of_seeds_that_rank_does_not_use():
     suite = load_suite("guard")
     assert not {scene.digest for scene in suite.scenes("develop")} & {scene.digest for scene in suite.scenes()}
     assert load(EXAMPLE).detect([photograph(render(next(iter(suite.scenes("develop")))))])
+
+
+def test_the_median_of_an_even_number_of_times_lies_between_the_middle_two(make_record):
+    records = [make_record([], [], truths=0) for _ in range(4)]
+    records = [
+        replace(record, result=replace(record.result, cpu_s=cpu_s))
+        for record, cpu_s in zip(records, (8.0, 1.0, 2.0, 4.0), strict=True)
+    ]
+    assert cpu_s_per_megapixel(Findings("m", "m", (), {"m": records}, (), {}, None)) == 3.0

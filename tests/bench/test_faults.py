@@ -7,7 +7,7 @@ import signal
 import subprocess
 import sys
 import time
-from concurrent.futures import Future
+from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import replace
 from pathlib import Path
 
@@ -192,3 +192,37 @@ def test_the_pools_own_limit_reads_the_same_as_the_kernels():
     late = Future()
     late.set_exception(TimeoutError())
     assert _landing(late).problem == FAULTS["Spins"]
+
+
+class BreakablePool:
+    """A pool that takes its time to say that it is broken."""
+
+    def __init__(self, *, broken):
+        self.broken = broken
+
+    def schedule(self, *words, **options):
+        time.sleep(0.05)
+        if self.broken:
+            raise RuntimeError("The Pool is not active")
+        return Future()
+
+    def stop(self):
+        time.sleep(0.05)
+
+    def join(self):
+        pass
+
+
+def test_threads_that_find_a_pool_broken_make_one_new_pool(monkeypatch):
+    made = []
+
+    def new_pool(self):
+        made.append(BreakablePool(broken=not made))
+        return made[-1]
+
+    monkeypatch.setattr(LocalCrew, "_new_pool", new_pool)
+    crew = LocalCrew(4, Allowance())
+    (job,) = jobs("dog")
+    with ThreadPoolExecutor(4) as threads:
+        list(threads.map(crew.submit, [job] * 4))
+    assert len(made) == 2

@@ -10,7 +10,17 @@ import pytest
 from PIL import Image
 
 from moteyard.bench.crops import OUTSIDE, raised, square
-from moteyard.bench.gallery import COLUMNS, LEAST_SIDE_PX, MOST_SIDE_PX, TILE_PX, gallery, jpeg, sheet, side
+from moteyard.bench.gallery import (
+    COLUMNS,
+    LEAST_SIDE_PX,
+    MOST_SIDE_PX,
+    TILE_PX,
+    _shadow_entry,
+    gallery,
+    jpeg,
+    sheet,
+    side,
+)
 from moteyard.bench.gallery_choice import MOST_FRAMES, Place, alarms_worth, frames_worth, shadows_worth
 from moteyard.bench.gallery_file import kept_gallery
 from moteyard.bench.rendered import rendered
@@ -42,6 +52,14 @@ def test_neighbouring_false_alarms_of_two_methods_share_a_crop(make_record):
     alarms = list(alarms_worth(table, [0], "b"))
     assert [(name, score) for name, _, score in alarms] == [("b", 7.0), ("a", 3.0)]
     assert len({place for _, place, _ in alarms}) == 1
+
+
+def test_scores_of_crops_are_as_fine_as_thresholds(make_record):
+    """Below 0.00001 five decimals are none: the score would fall under a threshold that it passed."""
+    small = np.float32(1.2345678e-6)
+    table = {"m": [make_record([small], [HIT], truths=1)]}
+    (place,) = shadows_worth(table["m"], [0], threshold=1e-6)
+    assert np.float32(_shadow_entry(table, place)["scores"]["m"]) == small
 
 
 def test_a_square_at_the_corner_keeps_its_place():

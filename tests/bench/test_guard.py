@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 from PIL import Image
 
-from moteyard.bench.baseline import read_baseline
+from moteyard.bench.baseline import read_baseline, write_baseline
 from moteyard.bench.cells import Record
 from moteyard.bench.choice import CellChoice, Choice, write_choice
 from moteyard.bench.cli import main
@@ -66,6 +66,34 @@ def test_what_is_crippled_or_raises_is_stopped(baseline, tmp_path, capsys):
     assert "FAILED  raises on 12 frames: RuntimeError: the lamp is broken" in printed
     cases = ElementTree.fromstring(xml.read_text(encoding="utf-8")).findall("testcase[failure]")
     assert {case.get("classname") for case in cases} == {"dog", "raises"}
+
+
+@pytest.mark.parametrize("name", ["suite.toml", "outcomes.npz"])
+def test_files_that_are_no_baselines_are_not_replaced(name, tmp_path, capsys):
+    (tmp_path / name).write_text("mine", encoding="utf-8")
+    assert main(["guard", "--make", str(tmp_path), "--suite", str(HERE / "tiny.toml"), "--detector", "dog"]) == 2
+    assert f"has a {name} but no baseline; choose another folder" in " ".join(capsys.readouterr().err.split())
+    assert (tmp_path / name).read_text(encoding="utf-8") == "mine"
+    assert len(list(tmp_path.iterdir())) == 1
+
+
+def test_a_baseline_that_was_made_again_is_whole_or_none(baseline, tmp_path, monkeypatch):
+    """The disk is full at the second file: what is left of both must not be read as one."""
+    folder = tmp_path / "again"
+    shutil.copytree(baseline, folder)
+    held = read_baseline(folder)
+    write_baseline(held, folder)
+    assert read_baseline(folder).frames == held.frames
+
+    def full(*_, **__):
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr(np, "savez_compressed", full)
+    with pytest.raises(YardError, match=r"outcomes.npz can't be written \(No space left"):
+        write_baseline(held, folder)
+    with pytest.raises(YardError, match="holds no baseline"):
+        read_baseline(folder)
+    assert sorted(file.name for file in folder.iterdir()) == ["outcomes.npz", "suite.toml"]
 
 
 def _changed(baseline, folder, change):

@@ -186,3 +186,9 @@ def test_a_repairs_line():
 def test_outcomes_survive_their_file():
     one = hits_and_a_false_alarm(1)
     assert FrameOutcome.from_plain(one.to_plain()) == one
+
+
+def test_one_block_gives_a_detector_no_price():
+    found = prices([hits_and_a_false_alarm(0)], hand=0.75)
+    assert {price.pipeline for price in found} == {AS_IT_IS, BY_HAND}
+    assert [region.pipeline for region in regions(found)] == [AS_IT_IS, BY_HAND]

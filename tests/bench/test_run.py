@@ -15,8 +15,9 @@ from moteyard.bench.choice import read_choice
 from moteyard.bench.cli import main
 from moteyard.bench.coco import coco
 from moteyard.bench.errors import YardError
-from moteyard.bench.run import _check_marks
-from moteyard.bench.store import SPOT_TYPE, ResultRow, open_store
+from moteyard.bench.run import Means, _check_marks, fill
+from moteyard.bench.store import SPOT_TYPE, ResultRow, Store, open_store
+from moteyard.bench.suite_file import load_suite
 from moteyard.generators.camera import Camera
 from moteyard.generators.contamination import read_state
 from moteyard.generators.optics import Optics
@@ -175,6 +176,29 @@ def test_interrupted_work_goes_on(result, tmp_path):
 def test_another_recipe_in_the_same_folder_is_refused(result, capsys):
     assert main(["rank", "quick", "--out", str(result)]) == 2
     assert "holds results of another recipe of suite 'tiny'" in capsys.readouterr().err
+
+
+def test_of_two_recipes_that_start_together_the_later_is_refused(tmp_path, monkeypatch):
+    """The other run writes its notes as soon as this one has begun."""
+    other = Store(tmp_path / "run.sqlite")
+    monkeypatch.setattr(
+        "moteyard.bench.run.library_versions",
+        lambda: other.set_notes({"suite": "first", "suite_digest": "x"}) or "none",
+    )
+    with pytest.raises(YardError, match="holds results of another recipe of suite 'first'"):
+        fill(tmp_path, load_suite(TINY), ["dog"], means=Means(workers=1))
+    assert other.note("suite_digest") == "x"
+    assert other.note("fingerprints") is None
+    other.close()
+
+
+def test_a_run_without_a_crew_lets_go_of_its_store(tmp_path, monkeypatch):
+    """SQLite takes its log away when the last connection closes."""
+    monkeypatch.setattr(Means, "crew", lambda self: (_ for _ in ()).throw(YardError("nobody is there")))
+    with pytest.raises(YardError, match="nobody is there") as held:
+        fill(tmp_path, load_suite(TINY), ["dog"], means=Means(workers=1))
+    assert [file.name for file in tmp_path.iterdir()] == ["run.sqlite"]
+    assert held.tb is not None
 
 
 def _copy(result, folder):

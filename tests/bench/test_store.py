@@ -4,12 +4,13 @@ import dataclasses
 import json
 import sqlite3
 from concurrent.futures import ThreadPoolExecutor
+from functools import partial
 
 import numpy as np
 import pytest
 
 from moteyard.bench.errors import YardError
-from moteyard.bench.store import HIT, SPOT_TYPE, TRUTH_TYPE, FrameRow, ResultRow, Store, open_store
+from moteyard.bench.store import HIT, SPOT_TYPE, TRUTH_TYPE, FrameRow, ResultRow, Store, added, open_store
 
 
 def frame_row(**fields):
@@ -50,10 +51,30 @@ def test_a_failed_result_is_tried_again(store):
     assert len(list(store.results())) == 1
 
 
+def test_a_failure_takes_no_answers_place(store):
+    store.add(frame_row(), [result_row()])
+    store.add(None, [result_row(problem="its process died", spots=np.zeros(0, dtype=SPOT_TYPE))])
+    (kept,) = store.results()
+    assert (kept.problem, kept.spots["score"].tolist()) == (None, [4.5])
+
+
+def test_a_later_failure_and_a_later_answer_replace_their_like(store):
+    store.add(frame_row(), [result_row(problem="first")])
+    store.add(None, [result_row(problem="second")])
+    assert [row.problem for row in store.results()] == ["second"]
+    for cpu_s in (1.0, 2.0):
+        store.add(None, [result_row(cpu_s=cpu_s)])
+    assert [(row.problem, row.cpu_s) for row in store.results()] == [(None, 2.0)]
+
+
 def test_other_pixels_under_one_scene_are_refused(store):
     store.add(frame_row(), [])
     with pytest.raises(YardError, match="sky/f8/000 with other pixels"):
         store.add(frame_row(pixels="p2"), [])
+
+
+def _with(item, notes):
+    return {"items": added(notes, "items", {item: "x"})}
 
 
 def test_of_two_that_add_to_a_note_neither_undoes_the_other(store):
@@ -62,7 +83,7 @@ def test_of_two_that_add_to_a_note_neither_undoes_the_other(store):
     def add(number):
         other = Store(store.path)
         for item in range(25):
-            other.add_to_note("items", {f"{number}/{item}": "x"})
+            other.revise_notes(partial(_with, f"{number}/{item}"))
         other.close()
 
     with ThreadPoolExecutor(4) as pool:

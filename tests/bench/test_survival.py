@@ -10,6 +10,7 @@ import time
 from contextlib import closing
 from importlib.util import find_spec
 from pathlib import Path
+from typing import ClassVar
 
 import pandas as pd
 import pytest
@@ -17,7 +18,7 @@ import pytest
 from moteyard.bench import cluster
 from moteyard.bench.allowance import Allowance
 from moteyard.bench.cells import Record
-from moteyard.bench.crew import QUEUE
+from moteyard.bench.crew import QUEUE, Landing
 from moteyard.bench.engine import run_jobs
 from moteyard.bench.errors import YardError
 from moteyard.bench.export import case_frame
@@ -203,6 +204,46 @@ def test_a_disk_that_is_really_full(tmp_path, undisturbed):
         assert store.execute("PRAGMA integrity_check").fetchone() == ("ok",)
         assert 0 < store.execute("SELECT count(*) FROM result").fetchone()[0] < FRAMES
     pd.testing.assert_frame_equal(final_table(folder), undisturbed)
+
+
+class FakeCrew:
+    """Does a job, a function, in the calling thread."""
+
+    made: ClassVar[list["FakeCrew"]] = []
+
+    def __init__(self, workers, allowance):
+        self.stopped = False
+        self.made.append(self)
+
+    def submit(self, job):
+        return job()
+
+    def land(self, future):
+        return Landing(problem="done")
+
+    def stop(self):
+        self.stopped = True
+
+
+def test_a_worker_of_many_runs_lets_idle_crews_go_and_none_at_work(monkeypatch):
+    for name, stand_in in (
+        ("_crews", {}),
+        ("LocalCrew", FakeCrew),
+        ("_threads", lambda: 1),
+        ("_check_worker", lambda orders: None),
+    ):
+        monkeypatch.setattr(cluster, name, stand_in)
+    monkeypatch.setattr(cluster.atexit, "register", lambda *words: None)
+    FakeCrew.made.clear()
+
+    def others():
+        for number in range(cluster.CREWS):
+            cluster.do_job(lambda: None, cluster.Orders(f"other {number}", "", Allowance()))
+        assert [crew.stopped for crew in FakeCrew.made] == [False, True, False, False, False]
+
+    cluster.do_job(others, cluster.Orders("first", "", Allowance()))
+    cluster.do_job(lambda: None, cluster.Orders("last", "", Allowance()))
+    assert FakeCrew.made[0].stopped  # idle now, and the oldest
 
 
 needs_dask = pytest.mark.skipif(find_spec("distributed") is None, reason="needs the extra: moteyard[cluster]")

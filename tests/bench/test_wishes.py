@@ -101,6 +101,13 @@ def test_costs_over_all_ratios_are_those_of_the_law(frames, tmp_path):
         assert picture.width > picture.height
 
 
+def test_one_block_an_aperture_leaves_no_cost_to_show(frames, tmp_path):
+    found = cost_curves({"m": frames[:1]})
+    assert np.isnan(found["sky"]["m"]).all()
+    write_costs(found, 3.0, tmp_path / "costs.png")
+    assert (tmp_path / "costs.png").is_file()
+
+
 def test_costs_on_held_out_frames(frames):
     wish = CostWish(miss=2, false=3)
     trial = wish.trial(frames[:200], frames[200:], 2.0)

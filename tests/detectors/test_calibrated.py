@@ -142,3 +142,10 @@ def test_a_file_that_is_missing_and_one_that_is_there(tmp_path):
     with pytest.raises(FileExistsError, match=r"dog\.json"):
         write_calibration(made(), path)
     assert read_calibration(path) == made()
+
+
+def test_what_the_wrapped_detector_was_taught_on_is_still_said():
+    network = load("network")
+    assert Calibrated(network, made()).card == network.card
+    assert network.card["namespaces"] == ["train"]
+    assert Calibrated(load("dog"), made()).card is None
