@@ -24,11 +24,18 @@ def main(arguments: Sequence[str] | None = None) -> int:
     except (YardError, ValueError, OSError, ImportError) as error:
         if not _is_ours(error):
             raise
-        print(f"moteyard: {error}", file=sys.stderr)
+        print(f"moteyard: {_words(error)}", file=sys.stderr)
         return MISUSED
     except KeyboardInterrupt:
         print(f"\nmoteyard: interrupted; {options.after}", file=sys.stderr)
         return INTERRUPTED
+
+
+def _words(error: Exception) -> str:
+    """Return an error's sentence; of one of the system's, which place it is about and what to do."""
+    if type(error).__module__ == "builtins" and isinstance(error, OSError) and error.filename and error.strerror:
+        return f"{error.filename} can't be used ({error.strerror}); check the path, or choose another"
+    return str(error)
 
 
 def _is_ours(error: Exception) -> bool:

@@ -80,8 +80,8 @@ def legend() -> list[str]:
         "average precision: area under precision over recall, 1 is perfect; with its",
         "95 % interval over scenes, and at each f-number. found: share of the visible",
         "shadows found at no more than one false alarm a frame. = shares the rank above:",
-        "these frames can't tell the two apart. ideal: an observer that knows every",
-        "shadow's shape and the ground's statistics, and only has to say where.",
+        "these frames can't tell the two apart. ideal: the best linear observer, that",
+        "knows every shadow's shape and the ground's spectrum, and only has to say where.",
     ]
 
 

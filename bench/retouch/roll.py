@@ -8,10 +8,11 @@ from pathlib import Path
 
 import numpy as np
 
-from ...detectors.consensus import Consensus, located
+from ...detectors.consensus import located
 from ...detectors.consensus_notes import notes_on
-from ...detectors.consensus_study import Study, study
+from ...detectors.consensus_study import Study
 from ...detectors.contract import Photograph, Spots
+from ...detectors.network.together import NetworkConsensus, study_together
 from ...detectors.registry import fingerprint
 from ..errors import YardError
 from ..field.roll_find import PhotographFiles, _above, default_threshold
@@ -39,7 +40,7 @@ def retouch_roll(photos: Sequence[Path], wish: Wish, *, threshold: float | None)
     roll = PhotographFiles(photos, wish.f_number)
     limit = default_threshold(math.prod(roll[0].shape) / 1e6) if threshold is None else threshold
     settings = {
-        "detector": fingerprint(Consensus()),
+        "detector": fingerprint(NetworkConsensus()),
         "threshold": repr(limit),
         "roll": [file_digest(path) for path in photos],
     }
@@ -60,7 +61,7 @@ class _LatePlanner:
         return plan_in_roll(taken, sizes, self._photos.index(path), photograph)
 
     def _study(self) -> tuple[Study, Sizes]:
-        whole = study(self._roll)
+        whole = study_together(self._roll)
         taken = Study(_above(whole.grains, self._limit), whole.magnifications, whole.likeness)
         sizes = shared_sizes(self._roll, taken, filter_distance_mm=self._wish.filter_distance_mm)
         print(
