@@ -81,7 +81,7 @@ def legend() -> list[str]:
         "95 % interval over scenes, and at each f-number. found: share of the visible",
         "shadows found at no more than one false alarm a frame. = shares the rank above:",
         "these frames can't tell the two apart. ideal: the best linear observer, that",
-        "knows every shadow's shape and the ground's spectrum, and only has to say where.",
+        "knows every shadow's shape and the ground's spectrum and only has to say where.",
     ]
 
 

@@ -65,7 +65,7 @@ def clean_lines(table: Sequence[Line], said: Statement, *, odd: int, limit_level
     lines = wrapped(
         f"no {'other ' if table else ''}grain larger than {said.a90_95_um:.1f} µm on {100 * said.share:.0f} % of the "
         "sensor: laid into frames like these, 9 in 10 of that size are found, with 95 % confidence "
-        f"({said.found} found of {said.trials} grains of all sizes tried, {said.false_per_megapixel:.2g} false a megapixel)"
+        f"({said.found} found of {said.trials} grains of all sizes, {said.false_per_megapixel:.2g} false a megapixel)"
     )
     if said.note:
         lines += wrapped(f"  {said.note}")
