@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import asdict, dataclass
 from typing import Any
 
@@ -217,10 +216,3 @@ class _Yard:
             fine=fine[0],
             fine_original=fine[1],
         )
-
-
-def tasks_of(
-    scenes: Sequence[tuple[str, Scene]], *, detectors: Sequence[str], repairs: Sequence[str], viewing: Viewing
-) -> list[Task]:
-    """Return a task for each (ground, scene)."""
-    return [Task(scene.to_json(), ground, tuple(detectors), tuple(repairs), viewing) for ground, scene in scenes]

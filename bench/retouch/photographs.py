@@ -22,13 +22,12 @@ from ..errors import YardError
 from ..field.find import LEAST_SIDE_PX, Find, Judge, _answer
 from ..repairs.contract import LEFT, Known, Mended, Repair
 from ..repairs.registry import load
+from ..whole_file import whole_file
 from .confidence import confidences, ground_contrast, reason, thresholds
 from .copies import Change, writer
 from .raw import is_raw, linear_tiff, read_raw
 from .record import Repaired, csv_text, file_digest, json_text, read_record
 from .sheet import sheet
-
-DEFAULT_REPAIR = "flat-field"
 
 BY_HAND = "by-hand.csv"
 
@@ -116,6 +115,10 @@ def retouch(photos: Sequence[Path], wish: Wish, *, plan: Planner, settings: dict
         "linear": wish.linear,
         "version": version("moteyard"),
     }
+    if not wish.dry_run:
+        for path in photos:
+            _clear(wish.out, path)
+    _check_list(wish.out)
     done = {path: _is_done(path, wish.out, settings) for path in _checked(photos)}
     failures = []
     with tqdm(photos, unit="photo", disable=len(photos) < 2, file=sys.stderr) as bar:
@@ -128,7 +131,7 @@ def retouch(photos: Sequence[Path], wish: Wish, *, plan: Planner, settings: dict
                 bar.clear()
                 print(line)
     if not wish.dry_run:
-        _write_by_hand(photos, wish.out)
+        _write_by_hand(wish.out)
     for failure in failures:
         print(f"moteyard: {failure}", file=sys.stderr)
     return 2 if failures else 0
@@ -160,9 +163,6 @@ def _is_done(path: Path, out: Path, settings: dict[str, Any]) -> bool:
         If outputs exist that these settings did not make.
     """
     names = [copy_name(path), path.name + LINEAR, *(path.name + ending for ending in (*ENDINGS, RECORD))]
-    if (out / _mark(path)).exists():  # an interrupted run's own
-        for name in names:
-            (out / name).unlink(missing_ok=True)
     record = read_record(out / (path.name + RECORD))
     fits = record is not None and record["settings"] == settings
     if record is not None and fits and path.is_file() and record["source"] == file_digest(path):
@@ -173,6 +173,15 @@ def _is_done(path: Path, out: Path, settings: dict[str, Any]) -> bool:
                 f"{out / name} exists already and is of another file or other settings; choose another --out"
             )
     return False
+
+
+def _clear(out: Path, path: Path) -> None:
+    """Take away what an interrupted run made of a photograph: the names in its mark, and nothing else."""
+    mark = out / _mark(path)
+    if mark.exists():
+        for name in mark.read_text(encoding="utf-8").splitlines():
+            (out / name).unlink(missing_ok=True)
+        mark.unlink()
 
 
 def _mark(path: Path) -> str:
@@ -231,10 +240,7 @@ def _one(path: Path, wish: Wish, repair: Repair, plan: Planner, settings: dict[s
         parts[path.name + LINEAR] = linear_tiff(mended.pixels)
     parts[path.name + RECORD] = json_text(repairs, facts).encode()
     wish.out.mkdir(parents=True, exist_ok=True)
-    mark = wish.out / _mark(path)
-    mark.touch()
-    _write(wish.out, parts)
-    mark.unlink()
+    _write(wish.out, parts, mark=wish.out / _mark(path))
     return _line(path, repairs)
 
 
@@ -290,14 +296,19 @@ def _encoded(pixels: Any, kind: str, **options: Any) -> bytes:
     return buffer.getvalue()
 
 
-def _write(out: Path, parts: dict[str, bytes]) -> None:
-    """Write files whole or not at all; none that exists is replaced."""
-    for name, data in parts.items():
+def _write(out: Path, parts: dict[str, bytes], *, mark: Path) -> None:
+    """Write files whole or not at all; none that exists is replaced. The mark names what is made, as it is made."""
+    for name in parts:
         if (out / name).exists():
             raise YardError(f"{out / name} exists already; choose another --out or move it away")
+    mark.touch()
+    for name, data in parts.items():
+        with mark.open("a", encoding="utf-8") as made:
+            made.write(name + "\n")
         scratch = out / f".{name}.part"
         scratch.write_bytes(data)
         os.replace(scratch, out / name)
+    mark.unlink()
 
 
 def _line(path: Path, repairs: Sequence[Repaired]) -> str:
@@ -312,21 +323,29 @@ def _plural(count: int, noun: str) -> str:
     return f"{count} {noun}{'' if count == 1 else 's'}"
 
 
-def _write_by_hand(photos: Sequence[Path], out: Path) -> None:
-    """Write the list of places to look at, anew from the records of these photographs."""
+BY_HAND_HEADER = ["photograph", "number", "x", "y", "why"]
+
+
+def _check_list(out: Path) -> None:
+    """Refuse to replace a file called like our list that is not one."""
+    listed = out / BY_HAND
+    if listed.exists() and not listed.read_bytes().startswith(",".join(BY_HAND_HEADER).encode()):
+        raise YardError(f"{listed} is not a list that retouch wrote; choose another --out or move it away")
+
+
+def _write_by_hand(out: Path) -> None:
+    """Write the list of places to look at, anew from all records in the folder."""
     rows = []
-    for path in photos:
-        record = read_record(out / (path.name + RECORD)) or {"repairs": []}
+    for file in sorted(out.glob("*" + RECORD)):
+        record = read_record(file) or {"repairs": []}
         rows += [
-            [path.name, one["number"], one["x"], one["y"], one["by_hand"]]
+            [file.name.removesuffix(RECORD), one["number"], one["x"], one["y"], one["by_hand"]]
             for one in record["repairs"]
             if one["by_hand"]
         ]
     if not rows and not (out / BY_HAND).exists():
         return
-    scratch = out / f".{BY_HAND}.part"
-    with scratch.open("w", newline="", encoding="utf-8") as file:
-        writer_ = csv.writer(file)
-        writer_.writerow(["photograph", "number", "x", "y", "why"])
+    with whole_file(out / BY_HAND) as scratch, scratch.open("w", newline="", encoding="utf-8") as stream:
+        writer_ = csv.writer(stream)
+        writer_.writerow(BY_HAND_HEADER)
         writer_.writerows([name, number, f"{x:.1f}", f"{y:.1f}", why] for name, number, x, y, why in rows)
-    os.replace(scratch, out / BY_HAND)

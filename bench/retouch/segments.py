@@ -16,7 +16,7 @@ _CRITICAL = (b"IHDR", b"PLTE", b"IDAT", b"IEND", b"tRNS")
 def with_jpeg_headers(new: bytes, original: bytes) -> bytes:
     """Return a JPEG's picture under the application and comment segments of another.
 
-    Exif, colour profile, XMP and the rest come along unchanged. Left out are an Adobe segment, which says how the old
+    Exif, colour profile, XMP and the rest come along unchanged. Left out are an APP14 segment, which says how the old
     picture was coded, and an index of further pictures in the file, which don't come along.
     """
     kept = [part for marker, part in _segments(original) if _describes(marker, part)]

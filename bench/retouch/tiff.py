@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from ..errors import YardError
 from .copies import Change
 
-PLAIN, LZW, ADOBE_DEFLATE, DEFLATE = 1, 5, 8, 32_946
+PLAIN, LZW, DEFLATE, OLD_DEFLATE = 1, 5, 8, 32_946
 """Values of TIFF's Compression tag that are written."""
 
 HORIZONTAL = 2
@@ -35,7 +35,7 @@ def check_tiff(path: Path) -> None:
             packing, predictor = page.compression, page.predictor
     except Exception as error:  # decoders raise whatever they like on a broken file
         raise YardError(f"{path} can't be read, it is cut short, damaged or no picture: {error}") from error
-    if packing not in (PLAIN, LZW, ADOBE_DEFLATE, DEFLATE) or predictor not in (1, HORIZONTAL):
+    if packing not in (PLAIN, LZW, DEFLATE, OLD_DEFLATE) or predictor not in (1, HORIZONTAL):
         raise YardError(f"{path} is packed by {packing.name}; save it uncompressed, or with LZW or Deflate")
 
 
@@ -68,12 +68,13 @@ def _put(change: Change, part: NDArray[Any], page: Any, place: tuple[int, ...]) 
         return False
     inner = part[: change.touched[here].shape[0], : change.touched[here].shape[1]]
     planes = page.planarconfig == 2 and page.samplesperpixel > 1
-    if planes and sample < 3:
+    colours = 3 if page.samplesperpixel >= 3 else 1  # grey, with or without transparency
+    if planes and sample < colours:
         where = change.touched[here]
-        inner[..., 0][where] = change.pixels[here][where][:, sample]
+        inner[..., 0][where] = change.pixels[here][where][:, sample if colours == 3 else 1]
     elif not planes:
         change.into(inner, row=row, column=column)
-    return not (planes and sample >= 3)
+    return not (planes and sample >= colours)
 
 
 def _coded(part: NDArray[Any], page: Any, byteorder: str) -> bytes:
@@ -86,7 +87,7 @@ def _coded(part: NDArray[Any], page: Any, byteorder: str) -> bytes:
     raw = np.ascontiguousarray(part).astype(f"{byteorder}u{part.dtype.itemsize}").tobytes()
     if page.compression == LZW:
         return bytes(imagecodecs.lzw_encode(raw))
-    if page.compression in (ADOBE_DEFLATE, DEFLATE):
+    if page.compression in (DEFLATE, OLD_DEFLATE):
         return bytes(imagecodecs.zlib_encode(raw))
     return raw
 

@@ -182,7 +182,10 @@ def test_an_interrupted_run_goes_on(tmp_path):
     path, out = save(tmp_path / "a.jpg"), tmp_path / "out"
     assert run(path, "--threshold", 8, "--out", out) == 0
     (out / "a.jpg.repairs.json").unlink()
-    (out / ".a.jpg.unfinished").touch()
+    made = sorted(file.name for file in out.iterdir() if file.name != "by-hand.csv")
+    (out / ".a.jpg.unfinished").write_text("\n".join(made) + "\n")
+    assert run(path, "--threshold", 8, "--out", out, "--dry-run") != 1
+    assert sorted(file.name for file in out.iterdir() if file.name in made) == made  # a dry run takes nothing away
     assert run(path, "--threshold", 8, "--out", out) == 0
     assert (out / "a.jpg.repairs.json").exists()
     assert not list(out.glob(".*"))
@@ -193,6 +196,30 @@ def test_a_dry_run_writes_nothing(tmp_path, capsys):
     assert run(path, "--threshold", 8, "--out", tmp_path / "out", "--dry-run") == 0
     assert "a.jpg: 2 spots to mend" in capsys.readouterr().out
     assert not (tmp_path / "out").exists()
+
+
+def test_a_mark_takes_away_only_what_it_names(tmp_path, capsys):
+    path, out = save(tmp_path / "a.jpg"), tmp_path / "out"
+    out.mkdir()
+    (out / "a.retouched.jpg").write_bytes(b"mine")
+    (out / ".a.jpg.unfinished").touch()
+    assert run(path, "--threshold", 8, "--out", out) == 2
+    assert "a.retouched.jpg exists already" in capsys.readouterr().err
+    assert (out / "a.retouched.jpg").read_bytes() == b"mine"
+
+
+def test_the_hands_list_holds_all_calls_and_replaces_no_stranger(tmp_path, capsys):
+    ground = light(dusty=False)
+    ground[90:94, 100:128] *= 0.5
+    for name in ("one.png", "two.png"):
+        Image.fromarray(encode(ground, bits=8, encoding="srgb")).save(tmp_path / name)
+        assert run(tmp_path / name, "--threshold", 6, "--out", tmp_path / "out") == 0
+    assert {row["photograph"] for row in table(tmp_path / "out" / "by-hand.csv")} == {"one.png", "two.png"}
+    (tmp_path / "other").mkdir()
+    (tmp_path / "other" / "by-hand.csv").write_text("mine\n")
+    assert run(tmp_path / "one.png", "--threshold", 6, "--out", tmp_path / "other") == 2
+    assert "by-hand.csv is not a list that retouch wrote" in capsys.readouterr().err
+    assert (tmp_path / "other" / "by-hand.csv").read_text() == "mine\n"
 
 
 def test_places_for_the_hand(tmp_path):
