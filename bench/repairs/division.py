@@ -143,9 +143,10 @@ class FittedShadow:
 
     @property
     def depth_error(self) -> float:
-        """Change of the peak depth with one standard deviation of size."""
-        larger = self.diameter_um * math.exp(min(self.size_error, 1.0))
-        return float(abs(np.interp(larger, SIZES_UM, _depths(self.optics)) - self.depth))
+        """Change of the peak depth with one standard deviation of size, to the side where it is larger."""
+        factor = math.exp(min(self.size_error, 1.0))
+        depths = np.interp([self.diameter_um * factor, self.diameter_um / factor], SIZES_UM, _depths(self.optics))
+        return float(np.abs(depths - self.depth).max())
 
     def on(self, shape: tuple[int, int]) -> tuple[Window, FloatArray]:
         """Return the part of a frame that the shadow lies on, and its transmission there, float32 (h, w, 3)."""

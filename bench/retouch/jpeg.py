@@ -39,7 +39,9 @@ def jpeg_copy(path: Path, change: Change) -> bytes:
     with JpegImageFile(io.BytesIO(original)) as old:
         sampling, mode = get_sampling(old), old.mode
         options |= {"qtables": old.quantization, "progressive": "progressive" in old.info}
-        if sampling in BLOCKS and mode == "RGB":
+        # Files whose three components are called R, G and B hold those and no luminance (common practice).
+        as_rgb = [layer[0] for layer in old.layer] == [82, 71, 66] or old.info.get("adobe_transform") == 0
+        if sampling in BLOCKS and mode == "RGB" and not as_rgb:
             old.draft("YCbCr", None)
         stored = np.array(old)
         kept = old.mode == "YCbCr"
@@ -49,6 +51,7 @@ def jpeg_copy(path: Path, change: Change) -> bytes:
         new = Image.merge("YCbCr", [Image.fromarray(plane) for plane in _planes(stored, change, BLOCKS[sampling])])
         options["subsampling"] = sampling
     else:
+        options |= {"keep_rgb": True} if as_rgb else {}
         new = Image.fromarray(change.pixels)
     buffer = io.BytesIO()
     new.save(buffer, "JPEG", **options)

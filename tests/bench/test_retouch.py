@@ -142,6 +142,17 @@ def test_any_layout_of_tiff(tmp_path, options, compression):
     np.testing.assert_array_equal(read_picture(tmp_path / "b.tif").pixels, new)
 
 
+def test_a_jpeg_that_holds_red_green_and_blue(tmp_path):
+    path = tmp_path / "a.jpg"
+    codes = encode(light(), bits=8, encoding="srgb")
+    Image.fromarray(codes).save(path, quality=95, keep_rgb=True)
+    assert run(path, "--threshold", 8, "--out", tmp_path / "out") == 0
+    with Image.open(tmp_path / "out" / "a.retouched.jpg") as copy:
+        assert [layer[0] for layer in copy.layer] == [82, 71, 66]
+        changed = np.abs(np.asarray(copy).astype(int) - codes).max(axis=2) > 12
+    assert 0 < changed.mean() < 0.05
+
+
 def test_grey_stays_grey(tmp_path):
     path = tmp_path / "grey.png"
     path.write_bytes(imagecodecs.png_encode(np.ascontiguousarray(codes(16)[..., 1])))
