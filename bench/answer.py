@@ -150,9 +150,7 @@ def _beware(cells: Sequence[CellAnswer]) -> str:
         parts.append(f"{_where(helped, apertures)} only {_joined(names)} may be trusted, at a threshold of its own")
     if none:
         place = _where(none, apertures)
-        parts.append(
-            f"{place} trust no method that looks at one photograph: use the roll (moteyard find PHOTO… --roll)"
-        )
+        parts.append(f"{place} trust no method that looks at one photograph: {_ROLL}")
     text = "; ".join(parts)
     return text[:1].upper() + text[1:] + "."
 

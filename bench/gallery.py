@@ -139,10 +139,10 @@ def sheet(tiles: Sequence[Tile]) -> NDArray[np.uint8]:
     return whole
 
 
-def jpeg(pixels: NDArray[np.uint8]) -> str:
+def jpeg(pixels: NDArray[np.uint8], *, quality: int = QUALITY) -> str:
     """Return a picture as the base64 text of a JPEG."""
     from PIL import Image
 
     file = io.BytesIO()
-    Image.fromarray(pixels).save(file, "JPEG", quality=QUALITY, optimize=True)
+    Image.fromarray(pixels).save(file, "JPEG", quality=quality, optimize=True)
     return base64.b64encode(file.getvalue()).decode()

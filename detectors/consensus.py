@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 
 import numpy as np
 
@@ -39,17 +39,21 @@ class Consensus:
 
     def detect(self, roll: Sequence[Photograph]) -> list[Spots]:
         """Return the roll's grains, mapped back onto each photograph that they lay there for."""
-        answers = [Spots()] * len(roll)
-        for members in by_size(roll):
-            group = [roll[index] for index in members]
-            studied = study(group)
-            for place, index in enumerate(members):
-                answers[index] = spots_in(studied, place, roll[index])
-        return answers
+        return answered(roll, study)
 
 
-def by_size(roll: Sequence[Photograph]) -> list[list[int]]:
-    """Return the indices of the photographs of each size."""
+def answered(roll: Sequence[Photograph], study_: Callable[[Sequence[Photograph]], Study]) -> list[Spots]:
+    """Return what a study of the photographs of each size says of each photograph."""
+    answers = [Spots()] * len(roll)
+    for members in _by_size(roll):
+        group = [roll[index] for index in members]
+        studied = study_(group)
+        for place, index in enumerate(members):
+            answers[index] = spots_in(studied, place, roll[index])
+    return answers
+
+
+def _by_size(roll: Sequence[Photograph]) -> list[list[int]]:
     groups: dict[tuple[int, int], list[int]] = {}
     for index, photograph in enumerate(roll):
         groups.setdefault(photograph.shape, []).append(index)

@@ -215,7 +215,7 @@ def _report(
     title: str, finds: Sequence[Find], *, shares: dict[str, float], cells: Sequence[CellChoice], megapixels: float
 ) -> list[str]:
     sure = sum(spot.trusted for spot in finds)
-    text = f"{title}; {_plural(sure, 'spot')}"
+    text = f"{title}; {plural(sure, 'spot')}"
     if not cells:
         return [text]
     text += " on ground where the method is trusted"
@@ -224,7 +224,8 @@ def _report(
     return [text, *(f"  {100 * share:3.0f} % {_verdict(name, cells, megapixels)}" for name, share in shares.items())]
 
 
-def _plural(count: int, noun: str) -> str:
+def plural(count: int, noun: str) -> str:
+    """Return a count with its noun: 1 spot, 2 spots."""
     return f"{count} {noun}{'' if count == 1 else 's'}"
 
 

@@ -2,19 +2,18 @@
 
 from __future__ import annotations
 
-import base64
-import io
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 
 from ..cells import where
 from ..check_command import Findings, cpu_s_per_megapixel
 from ..check_look import Crop
+from ..gallery import jpeg
 from ..store import HIT, IGNORED
 from ..suite import Suite
 from ..terminal import failure_lines
@@ -23,6 +22,9 @@ _HERE = Path(__file__).parent
 
 IN_STRIP = 120
 """Candidates in the strip: what comes later is below any threshold that one would set."""
+
+QUALITY = 88
+"""Of the crops as JPEG: few of them, so a little finer than a gallery of hundreds."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,7 +47,7 @@ def write_check_page(path: Path, findings: Findings, *, suite: Suite) -> None:
     environment = Environment(
         loader=FileSystemLoader(_HERE), autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True
     )
-    environment.filters |= {"share": _share, "score": _score, "jpeg": _jpeg}
+    environment.filters |= {"share": _share, "score": _score, "jpeg": partial(jpeg, quality=QUALITY)}
     mine = findings.table.get(findings.name)
     text = environment.get_template("check.html").render(
         findings=findings,
@@ -82,14 +84,6 @@ def _strip(ground: str, findings: Findings) -> Strip:
     chosen = counting[np.argsort(-counting["score"], kind="stable")[:IN_STRIP]]
     threshold = findings.thresholds[ground]
     return Strip(ground, threshold, tuple((chosen["kind"] == HIT).tolist()), int((chosen["score"] >= threshold).sum()))
-
-
-def _jpeg(tile: Any) -> str:
-    from PIL import Image
-
-    data = io.BytesIO()
-    Image.fromarray(tile).save(data, "JPEG", quality=88)
-    return base64.b64encode(data.getvalue()).decode()
 
 
 def _share(value: float) -> str:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import csv
 import io
-import os
 import sys
 from collections.abc import Callable, Sequence
 from dataclasses import asdict, dataclass, replace
@@ -19,7 +18,7 @@ from ...detectors.contract import Photograph, Spots
 from ...detectors.registry import fingerprint
 from ...generators.photo_io import Picture, PictureError, read_picture
 from ..errors import YardError
-from ..field.find import LEAST_SIDE_PX, Find, Judge, _answer
+from ..field.find import LEAST_SIDE_PX, Find, Judge, _answer, plural
 from ..repairs.contract import LEFT, Known, Mended, Repair
 from ..repairs.registry import load
 from ..whole_file import whole_file
@@ -213,7 +212,7 @@ def _one(path: Path, wish: Wish, repair: Repair, plan: Planner, settings: dict[s
     picture, photograph = read_photograph(path, wish.f_number)
     wanted = plan(photograph, path)
     if wish.dry_run:
-        return f"{path.name}: {_plural(len(wanted.spots), 'spot')} to mend, {len(wanted.doubtful)} for the hand"
+        return f"{path.name}: {plural(len(wanted.spots), 'spot')} to mend, {len(wanted.doubtful)} for the hand"
     try:
         mended = repair.repair(photograph, wanted.spots, wanted.known)
     except Exception as error:  # a stranger's repair may raise anything
@@ -305,9 +304,8 @@ def _write(out: Path, parts: dict[str, bytes], *, mark: Path) -> None:
     for name, data in parts.items():
         with mark.open("a", encoding="utf-8") as made:
             made.write(name + "\n")
-        scratch = out / f".{name}.part"
-        scratch.write_bytes(data)
-        os.replace(scratch, out / name)
+        with whole_file(out / name) as scratch:
+            scratch.write_bytes(data)
     mark.unlink()
 
 
@@ -315,12 +313,8 @@ def _line(path: Path, repairs: Sequence[Repaired]) -> str:
     how = {kind: sum(one.how == kind for one in repairs) for kind in ("divided", "filled", "left")}
     parts = [f"{count} {kind}" for kind, count in how.items() if count]
     hand = sum(bool(one.by_hand) for one in repairs)
-    looks = f"; look at {_plural(hand, 'place')} by hand" if hand else ""
-    return f"{path.name}: {_plural(len(repairs), 'spot')}" + (f", {', '.join(parts)}" if parts else "") + looks
-
-
-def _plural(count: int, noun: str) -> str:
-    return f"{count} {noun}{'' if count == 1 else 's'}"
+    looks = f"; look at {plural(hand, 'place')} by hand" if hand else ""
+    return f"{path.name}: {plural(len(repairs), 'spot')}" + (f", {', '.join(parts)}" if parts else "") + looks
 
 
 BY_HAND_HEADER = ["photograph", "number", "x", "y", "why"]

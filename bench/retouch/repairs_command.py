@@ -6,7 +6,6 @@ import csv
 import json
 import math
 import multiprocessing
-import os
 import sys
 from collections.abc import Sequence
 from concurrent.futures import ProcessPoolExecutor, as_completed
@@ -18,6 +17,7 @@ from tqdm import tqdm
 from ...detectors.registry import fingerprint
 from ...detectors.registry import load as load_detector
 from ...generators.scene import Scene
+from ..engine import cores
 from ..errors import YardError
 from ..interval import Interval
 from ..repairs.registry import load, names
@@ -66,7 +66,7 @@ def judge_repairs(spec: str, asked: Asked, *, out: Path | None, workers: int | N
     folder = out or Path("results") / f"repairs-{suite.name}"
     tasks = _tasks(suite, detectors, repairs, asked)
     held = _Held(folder / STORE, [suite.digest, asked.namespace, *marks])
-    found = _run(tasks, held, workers=workers or os.cpu_count() or 1, name=suite.name)
+    found = _run(tasks, held, workers=workers or cores(), name=suite.name)
     by_ground = [[f for f in found if f.ground == ground] for ground in dict.fromkeys(f.ground for f in found)]
     lines = [line for here in by_ground for line in _repair_lines(here)]
     paid = [price for here in by_ground for price in prices(_without_known(here), hand=asked.hand)]

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
 from ...generators.cv import cv2
-from ..consensus import by_size, spots_in
+from ..consensus import answered
 from ..consensus_frame import casts, width_px
 from ..consensus_likelihood import longest_standing
 from ..consensus_scene import SAME
@@ -56,13 +56,7 @@ class NetworkConsensus:
 
     def detect(self, roll: Sequence[Photograph]) -> list[Spots]:
         """Return the roll's grains, mapped back onto each photograph that they lay there for."""
-        answers_ = [Spots()] * len(roll)
-        for members in by_size(roll):
-            group = [roll[index] for index in members]
-            studied = study_together(group)
-            for place, index in enumerate(members):
-                answers_[index] = spots_in(studied, place, roll[index])
-        return answers_
+        return answered(roll, study_together)
 
 
 def study_together(roll: Sequence[Photograph]) -> Study:
