@@ -13,7 +13,7 @@ from numpy.lib.stride_tricks import sliding_window_view
 from scipy import fft
 
 from .contract import FloatArray
-from .whitening import noise_power, template_spectrum, twice_inside
+from .whitening import noise_power, overlapped, sine_window, template_spectrum, twice_inside
 
 TILE = 64
 """Side of a tile in pixels of the shrunken picture: four times the width of a shadow there."""
@@ -28,7 +28,7 @@ def responses(log: FloatArray, templates: Sequence[FloatArray]) -> Iterator[tupl
     With F, S and P the spectra of tile and template and the tile's power density,
     r = IFFT(F S*/P)/d′ and d′ = √(Σ|S|²/P); see `whitening.whitened_snr`.
     """
-    window = _window()
+    window = sine_window(TILE, HOP)
     tiles = _tiles(log)
     spectra = fft.rfft2((tiles - tiles.mean(axis=(2, 3), keepdims=True)) * window, workers=1)
     inverse = np.reciprocal(noise_power(spectra, float(np.sum(window**2))))
@@ -42,15 +42,7 @@ def responses(log: FloatArray, templates: Sequence[FloatArray]) -> Iterator[tupl
         response = fft.irfft2(spectra * shadow.conj(), s=(TILE, TILE), workers=1)
         response *= window / expected[..., None, None]
         share = np.broadcast_to(expected[..., None, None] * window**2, response.shape)
-        yield _overlapped(response, log.shape), _overlapped(share, log.shape)
-
-
-def _window() -> FloatArray:
-    fall = TILE - HOP
-    line = np.ones(TILE)
-    line[:fall] = np.sin(np.pi / 2 * (np.arange(fall) + 0.5) / fall)
-    line[-fall:] = line[:fall][::-1]
-    return np.asarray(np.outer(line, line), dtype=np.float32)
+        yield _joined(response, log.shape), _joined(share, log.shape)
 
 
 def _tiles(log: FloatArray) -> FloatArray:
@@ -61,14 +53,7 @@ def _tiles(log: FloatArray) -> FloatArray:
     return np.asarray(sliding_window_view(padded, (TILE, TILE))[::HOP, ::HOP])
 
 
-def _overlapped(tiles: FloatArray, shape: tuple[int, ...]) -> FloatArray:
+def _joined(tiles: FloatArray, shape: tuple[int, ...]) -> FloatArray:
     """Return the sum of overlapping tiles without the margin that `_tiles` added, (h, w)."""
-    rows, columns = tiles.shape[:2]
-    total = np.zeros(((rows - 1) * HOP + TILE, (columns - 1) * HOP + TILE), dtype=np.float32)
-    places = sliding_window_view(total, (TILE, TILE), writeable=True)[::HOP, ::HOP]
-    for down in (0, 1):
-        for right in (0, 1):
-            # Every other tile: those do not overlap, and each pixel is written once.
-            places[down::2, right::2] += tiles[down::2, right::2]
     before = TILE - HOP
-    return total[before : before + shape[0], before : before + shape[1]]
+    return overlapped(tiles, HOP)[before : before + shape[0], before : before + shape[1]]

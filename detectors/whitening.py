@@ -27,7 +27,12 @@ ComplexArray = NDArray[np.complex64]
 
 
 def whitened_snr(
-    log: FloatArray, templates: Sequence[FloatArray], *, known_power: FloatArray | None = None, side: int = TILE
+    log: FloatArray,
+    templates: Sequence[FloatArray],
+    *,
+    known_power: FloatArray | None = None,
+    side: int = TILE,
+    hop: int | None = None,
 ) -> tuple[FloatArray, NDArray[np.uint8]]:
     """Return the highest signal-to-noise ratio over templates, place by place, and the template's number.
 
@@ -52,30 +57,35 @@ def whitened_snr(
         pixel: the variance, if it is white.
     side
         Of a tile, even.
+    hop
+        From tile to tile, half a side if not given, up to a side; then tiles overlap by less and cost less.
     """
-    hop = side // 2
+    hop = side // 2 if hop is None else hop
     height, width = log.shape
     rows, columns = -(-height // hop), -(-width // hop)
-    padding = ((hop, (rows + 1) * hop - height), (hop, (columns + 1) * hop - width))
+    padding = ((hop, (rows - 1) * hop + side - height), (hop, (columns - 1) * hop + side - width))
     padded = np.pad(log, padding, mode="symmetric")
     spectra = np.stack([template_spectrum(template, side=side) for template in templates])
     best = np.empty((rows * hop, columns * hop), dtype=np.float32)
     which = np.zeros(best.shape, dtype=np.uint8)
     for top in range(0, rows, _STRIP_TILES):
         bottom = min(top + _STRIP_TILES, rows)
-        strip = padded[top * hop : (bottom + 2) * hop]
+        strip = padded[top * hop : bottom * hop + side]
         here = slice(top * hop, bottom * hop)
         best[here] = -np.inf
-        for number, snr in enumerate(_strip_snr(strip, spectra, known_power, window=sine_window(side))):
-            which[here][snr > best[here]] = number
+        for number, snr in enumerate(_strip_snr(strip, spectra, known_power, side=side, hop=hop)):
+            np.copyto(which[here], number, where=snr > best[here])
             np.maximum(best[here], snr, out=best[here])
     return best[:height, :width], which[:height, :width]
 
 
-def sine_window(side: int = TILE) -> FloatArray:
-    """Return the tiles' window, (side, side): half a sine along each axis."""
-    sine = np.sin(np.pi * (np.arange(side) + 0.5) / side)
-    return np.asarray(np.outer(sine, sine), dtype=np.float32)
+def sine_window(side: int = TILE, hop: int | None = None) -> FloatArray:
+    """Return the tiles' window, (side, side): half a sine along each axis, or flat where no neighbour overlaps."""
+    fall = side // 2 if hop is None else side - hop
+    line = np.ones(side)
+    line[:fall] = np.sin(np.pi / 2 * (np.arange(fall) + 0.5) / fall)
+    line[side - fall :] = line[:fall][::-1]
+    return np.asarray(np.outer(line, line), dtype=np.float32)
 
 
 def template_spectrum(template: FloatArray, *, side: int = TILE) -> ComplexArray:
@@ -89,10 +99,10 @@ def template_spectrum(template: FloatArray, *, side: int = TILE) -> ComplexArray
 
 
 def _strip_snr(
-    strip: FloatArray, templates: ComplexArray, known_power: FloatArray | None, *, window: FloatArray
+    strip: FloatArray, templates: ComplexArray, known_power: FloatArray | None, *, side: int, hop: int
 ) -> Iterator[FloatArray]:
-    """Yield the ratio's map for each template, without the outer half tiles, (h, w)."""
-    hop = len(window) // 2
+    """Yield the ratio's map for each template, without the outermost hop, (h, w)."""
+    window = sine_window(side, hop)
     tiles = sliding_window_view(strip, window.shape)[::hop, ::hop]
     tiles = (tiles - tiles.mean(axis=(2, 3), keepdims=True)) * window
     spectra = fft.rfft2(tiles, workers=1)
@@ -103,7 +113,7 @@ def _strip_snr(
     spectra *= inverse
     spectra[..., 0, 0] = 0  # the mean is gone
     for template in templates:
-        yield _filtered(spectra, inverse, template, window)
+        yield overlapped(_filtered(spectra, inverse, template, window), hop)[hop : hop - side, hop : hop - side]
 
 
 def noise_power(spectra: ComplexArray, gain: float) -> FloatArray:
@@ -138,14 +148,14 @@ def smoothed(squares: FloatArray, gain: float) -> FloatArray:
 
 
 def _filtered(whitened: ComplexArray, inverse: FloatArray, template: ComplexArray, window: FloatArray) -> FloatArray:
-    """Return the map of one template from the tiles' spectra over P and from 1/P."""
+    """Return one template's windowed ratio in each tile, from the tiles' spectra over P and from 1/P."""
     energy = twice_inside(np.abs(template) ** 2).astype(np.float32) / window.size
     energy[0, 0] = 0
     detectability = np.sqrt(np.tensordot(inverse, energy, axes=2))
     response = fft.irfft2(whitened * template.conj(), s=window.shape, workers=1)
     response *= window
     response /= detectability[..., None, None]
-    return _overlapped(response)
+    return response
 
 
 def twice_inside(half: FloatArray) -> FloatArray:
@@ -155,9 +165,13 @@ def twice_inside(half: FloatArray) -> FloatArray:
     return doubled
 
 
-def _overlapped(tiles: FloatArray) -> FloatArray:
-    """Return the sum of half-overlapping tiles without the outer half tiles, (h, w)."""
-    rows, columns, hop = *tiles.shape[:2], tiles.shape[2] // 2
-    halves = tiles.reshape(rows, columns, 2, hop, 2, hop)
-    quarters = halves[1:, 1:, 0, :, 0] + halves[1:, :-1, 0, :, 1] + halves[:-1, 1:, 1, :, 0] + halves[:-1, :-1, 1, :, 1]
-    return np.asarray(quarters.transpose(0, 2, 1, 3).reshape((rows - 1) * hop, (columns - 1) * hop))
+def overlapped(tiles: FloatArray, hop: int) -> FloatArray:
+    """Return the sum of overlapping tiles (rows, columns, side, side), laid `hop` apart, at least half a side."""
+    rows, columns, side = tiles.shape[:3]
+    total = np.zeros(((rows - 1) * hop + side, (columns - 1) * hop + side), dtype=np.float32)
+    places = sliding_window_view(total, (side, side), writeable=True)[::hop, ::hop]
+    for down in (0, 1):
+        for right in (0, 1):
+            # Every other tile: those do not overlap, and each pixel is written once.
+            places[down::2, right::2] += tiles[down::2, right::2]
+    return total
