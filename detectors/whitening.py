@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from typing import Any
 
 import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
@@ -158,7 +159,7 @@ def _filtered(whitened: ComplexArray, inverse: FloatArray, template: ComplexArra
     return response
 
 
-def twice_inside(half: FloatArray) -> FloatArray:
+def twice_inside(half: NDArray[Any]) -> NDArray[Any]:
     """Return half spectra (…, side // 2 + 1) with the columns doubled that stand for two of the whole."""
     doubled = half.copy()
     doubled[..., 1:-1] *= 2
@@ -169,9 +170,14 @@ def overlapped(tiles: FloatArray, hop: int) -> FloatArray:
     """Return the sum of overlapping tiles (rows, columns, side, side), laid `hop` apart, at least half a side."""
     rows, columns, side = tiles.shape[:3]
     total = np.zeros(((rows - 1) * hop + side, (columns - 1) * hop + side), dtype=np.float32)
-    places = sliding_window_view(total, (side, side), writeable=True)[::hop, ::hop]
+    lay(tiles, total, hop)
+    return total
+
+
+def lay(tiles: FloatArray, total: FloatArray, hop: int) -> None:
+    """Add tiles (rows, columns, side, side) to a map, in place, the first in its corner; see `overlapped`."""
+    places = sliding_window_view(total, tiles.shape[2:], writeable=True)[::hop, ::hop]
     for down in (0, 1):
         for right in (0, 1):
             # Every other tile: those do not overlap, and each pixel is written once.
             places[down::2, right::2] += tiles[down::2, right::2]
-    return total
