@@ -5,6 +5,7 @@ import json
 import shutil
 import sqlite3
 from pathlib import Path
+from xml.etree import ElementTree
 
 import numpy as np
 import pytest
@@ -318,6 +319,7 @@ def test_limit_answers_in_micrometres(result, capsys):
     }
     with Image.open(result / "limit.png") as plot:
         assert plot.width > plot.height / 2
+    assert ElementTree.parse(result / "limit.svg").getroot().tag.endswith("svg")
     assert f"sky f/{float(rows[0]['f_number']):g}: " in printed
 
 
