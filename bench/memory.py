@@ -27,10 +27,10 @@ def resident_now() -> float:
     """Forget the peak so far and return the bytes resident now; nan where the system keeps no such count."""
     try:
         with open("/proc/self/clear_refs", "w", encoding="ascii") as file:
+            trim = getattr(ctypes.CDLL(None), "malloc_trim", None)  # glibc's
+            if trim is not None:
+                trim(0)
             file.write(_FORGET_PEAK)
-        trim = getattr(ctypes.CDLL(None), "malloc_trim", None)  # glibc's
-        if trim is not None:
-            trim(0)
         return _status("VmRSS")
     except OSError:
         return math.nan
