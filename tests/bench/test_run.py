@@ -16,6 +16,7 @@ from moteyard.bench.choice import read_choice
 from moteyard.bench.cli import main
 from moteyard.bench.coco import coco
 from moteyard.bench.errors import YardError
+from moteyard.bench.rank_command import _text
 from moteyard.bench.run import Means, _check_marks, fill
 from moteyard.bench.store import SPOT_TYPE, ResultRow, Store, open_store
 from moteyard.bench.suite_file import load_suite
@@ -61,6 +62,14 @@ def test_scrub_is_harder_than_sky(result):
     assert float(rows["scrub", "matched"]["average_precision"]) < float(rows["sky", "matched"]["average_precision"])
 
 
+@pytest.mark.parametrize("name", ["quick", "standard", "hills", "debris"])
+def test_what_a_suite_is_for_fits_a_narrow_terminal(name):
+    suite = load_suite(name)
+    said = _text(suite, Path("out"), []).splitlines()
+    assert max(map(len, said)) <= 80
+    assert " ".join(" ".join(said).split()).endswith(suite.summary)
+
+
 def test_everything_is_written(result):
     tables = (
         "ranking.csv",
@@ -72,7 +81,7 @@ def test_everything_is_written(result):
         "crops.json",
         "run.sqlite",
     )
-    plots = [f"{name}.{kind}" for name in ("curves", "froc", "cost") for kind in ("png", "svg")]
+    plots = [f"{name}.{kind}" for name in ("curves", "froc", "cost", "limit") for kind in ("png", "svg")]
     for name in ("report.html", "frames.jpg", *tables, *plots):
         assert (result / name).stat().st_size > 0
     assert not list(result.glob("*.part"))
