@@ -13,8 +13,8 @@ from ...detectors.consensus import located
 from ...detectors.consensus_study import Study
 from ...detectors.contract import Photograph
 from ..repairs.contract import UNKNOWN, Known
-from ..repairs.division import DISTANCES_MM, USUAL_SPREAD, fits_of, likeliest_distance_mm, possible_optics
-from ..repairs.shadow_fit import MIDDLE_UM
+from ..repairs.division import DISTANCES_MM, fits_of, likeliest_distance_mm, possible_optics
+from ..repairs.grain_prior import MIDDLE_UM
 
 FloatArray = NDArray[np.float64]
 
@@ -24,6 +24,10 @@ LEAST_ERROR = 0.03
 ROLL_PLACE_PX = 0.4
 """Standard deviation of the places that a roll tells, in pixels: lenses move shadows by other amounts than one number a
 photograph says."""
+
+USUAL_SPREAD = 0.7
+"""Standard deviation of ln diameter about `MIDDLE_UM` of the grains that are found: two in three lie within a factor of
+two."""
 
 CLEAR_MISFIT = 0.5
 """Fits that leave more than this behind say nothing of the size."""
@@ -78,18 +82,16 @@ def shared_sizes(roll: Sequence[Photograph], studied: Study, *, filter_distance_
             continue
         which = np.array([number[id(grain)] for grain in grains], dtype=np.intp)
         for place, distance in enumerate(distances):
-            fits = fits_of(photograph, spots, Known(), possible_optics(photograph, distance))
+            fits = fits_of(photograph, spots, Known(), possible_optics(photograph, distance), fallen=False)
             told[place] += float(np.maximum(fits.evidence, 0).sum())
-            # The fit has the usual in it already: it must count once, not once a photograph.
-            own = np.maximum(fits.size_error**-2 - usual, 0)
+            own = fits.size_error**-2
             own[(fits.evidence <= 0) | (fits.misfit > CLEAR_MISFIT)] = 0
             sure = np.maximum(fits.place_error**-2 - UNKNOWN.place_px**-2, 0) * (own > 0)
             moved = np.column_stack([fits.x - spots.x, fits.y - spots.y]) / studied.magnifications[index]
             pull[place, which] += np.where(own > 0, fits.place_error**-2, 0)[:, None] * moved
             weight[place, which] += sure
             certainty[place, which] += own
-            total[place, which] += fits.size_error**-2 * np.log(fits.diameter_um) * (own > 0)
-            total[place, which] -= usual * math.log(MIDDLE_UM) * (own > 0)
+            total[place, which] += own * np.log(fits.diameter_um)
     best = 0 if len(distances) == 1 else distances.index(likeliest_distance_mm(told))
     error = np.maximum(certainty[best] ** -0.5, LEAST_ERROR)
     shift = pull[best] / weight[best][:, None]

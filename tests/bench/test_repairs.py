@@ -9,7 +9,8 @@ from moteyard.bench.repairs import LEFT, RepairError, load, names
 from moteyard.bench.repairs.contract import Known
 from moteyard.bench.repairs.division import LEAST_TRANSMISSION, divided, fitted_distance_mm
 from moteyard.bench.repairs.exemplar import exemplar_fill
-from moteyard.bench.repairs.shadow_fit import Prior, fit_shadows
+from moteyard.bench.repairs.grain_prior import Prior
+from moteyard.bench.repairs.shadow_fit import fit_shadows
 from moteyard.detectors import Photograph, Spots
 from moteyard.generators.optics import Optics
 from moteyard.generators.shadow import cast
