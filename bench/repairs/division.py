@@ -95,7 +95,7 @@ def fits_of(
     told = np.isfinite(sizes)
     spread = np.where(told, known.diameter_error, np.inf)
     prior = Prior(np.where(told, sizes, MIDDLE_UM), spread, np.full(len(spots), known.place_px), fallen)
-    return fit_shadows(photograph, spots.x.astype(float), spots.y.astype(float), optics=optics, prior=prior)
+    return fit_shadows(photograph, spots, optics=optics, prior=prior)
 
 
 def _problem(fits: ShadowFits, index: int, *, sure: bool) -> str:

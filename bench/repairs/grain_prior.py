@@ -68,7 +68,7 @@ class Prior:
         apart = LOGS - np.log(self.diameter_um)[:, None]
         return np.asarray(-0.5 * (apart / self.spread[:, None]) ** 2)
 
-    def take(self, some: slice) -> Prior:
+    def take(self, some: NDArray[np.intp]) -> Prior:
         """Return it for some of the spots."""
         return Prior(self.diameter_um[some], self.spread[some], self.place_px[some], self.fallen)
 

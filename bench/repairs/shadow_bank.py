@@ -27,6 +27,9 @@ SIZES_UM = ladder(8.0, 130.0, ratio=math.exp(STEP))
 LOGS = np.log(SIZES_UM)
 LAST = len(SIZES_UM) - 1
 
+SPACING = float(LOGS[1] - LOGS[0])
+"""What lies between the sizes indeed, as the ladder ends on both."""
+
 TYPICAL_UM = 45.0
 """Grain whose shadow's width decides by how much a tile is shrunk."""
 
@@ -52,6 +55,7 @@ class Bank:
     energy: FloatArray
     radius: Array
     depth: Array
+    stamps: tuple[FloatArray, ...]
 
 
 @lru_cache(maxsize=64)
@@ -68,7 +72,9 @@ def bank_of(optics: Optics) -> Bank:
     energy = (TWICE * (spectra.real**2 + spectra.imag**2)).reshape(len(SIZES_UM), COUNT)
     radius = np.array([max(1.5, shadow.fwhm_px / step / 2) for shadow in shadows])
     flat = np.ascontiguousarray(np.hstack([weighted.real, weighted.imag]).T)
-    return Bank(optics, step, spectra, flat, np.ascontiguousarray(energy.astype(np.float32).T), radius, depth)
+    return Bank(
+        optics, step, spectra, flat, np.ascontiguousarray(energy.astype(np.float32).T), radius, depth, tuple(logs)
+    )
 
 
 def _in_a_tile(stamp: FloatArray) -> FloatArray:

@@ -15,16 +15,17 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from ...detectors.contract import Photograph
+from ...detectors.contract import FloatArray, Photograph, Spots
 from ...detectors.whitening import HOP, TILE, noise_power
 from ...generators.optics import Optics
 from .grain_prior import Prior
-from .shadow_bank import GAIN, Array, Bank, bank_of, tile_spectra
+from .shadow_bank import GAIN, SIZES_UM, Array, Bank, bank_of, tile_spectra
+from .shadow_neighbours import NEAR, Company, Fitted
 from .surroundings import log_about
 from .tile_fit import Tiles
 
-COLUMNS, EVIDENCE = 7, 5
-"""Of what `ShadowFits` holds, less `optics`: how many columns, and which is the evidence."""
+COLUMNS, SIZE, EVIDENCE = 7, 2, 5
+"""Of what `ShadowFits` holds, less `optics` and `told`: how many columns, which is the size and which the evidence."""
 
 CODING_POWER = {1: 2e-3, 2: 2e-4}
 
@@ -59,6 +60,8 @@ class ShadowFits:
         what the shadow took there, squares by squares; ≥ 0, 0 where nothing is left.
     optics
         What casts each shadow, by number in the list that was given, integers (m,).
+    told
+        Λ of each of `SIZES_UM` at the fitted place, without a prior, (m, sizes).
     """
 
     x: Array
@@ -69,54 +72,97 @@ class ShadowFits:
     evidence: Array
     misfit: Array
     optics: NDArray[np.intp]
+    told: Array
 
 
 def fit_shadows(
-    photograph: Photograph, x: Array, y: Array, *, optics: Sequence[Optics], prior: Prior | None = None
+    photograph: Photograph, spots: Spots, *, optics: Sequence[Optics], prior: Prior | None = None
 ) -> ShadowFits:
-    """Return the shadows that fit best about places (m,), of all sizes and the given optics.
+    """Return the shadows that fit best about spots, of all sizes and the given optics.
+
+    Of shadows that lie close to each other the one with the higher score is fitted first and taken out of the picture
+    before its neighbours are; then each is fitted again without all the others.
 
     Parameters
     ----------
-    x, y
+    spots
         Where they are said to lie, see `PLACE_PX`.
     optics
         At least one.
     prior
         What is known of the grains; None for nothing.
     """
-    prior = prior or Prior.none(len(x))
-    starts = range(0, max(len(x), 1), _AT_ONCE)
-    portions = [slice(start, start + _AT_ONCE) for start in starts]
-    fits = [
-        _joined([_fits(photograph, (x[some], y[some]), bank_of(each), prior.take(some)) for some in portions])
-        for each in optics
-    ]
-    best = np.argmax([fit[EVIDENCE] for fit in fits], axis=0)
-    x, y, size, size_error, place_error, evidence, misfit = (
-        np.choose(best, [fit[number] for fit in fits]) for number in range(COLUMNS)
-    )
-    return ShadowFits(x, y, size, size_error, place_error, evidence, misfit, best)
+    prior = prior or Prior.none(len(spots))
+    fits = np.stack([_Sitting.of(photograph, spots, bank_of(each), prior).fitted() for each in optics])
+    best = np.argmax(fits[:, EVIDENCE], axis=0)
+    chosen = fits[best, :, np.arange(len(spots))]
+    x, y, size, size_error, place_error, evidence, misfit = chosen[:, :COLUMNS].T
+    told = chosen[:, COLUMNS:]
+    return ShadowFits(x, y, size, size_error, place_error, evidence, misfit, best, told)
 
 
-def _joined(parts: Sequence[tuple[Array, ...]]) -> tuple[Array, ...]:
-    return tuple(np.concatenate(columns) for columns in zip(*parts, strict=True))
+@dataclass(frozen=True, slots=True)
+class _Sitting:
+    """One photograph, the spots in it, what casts them, what is known, and which lie close together."""
 
+    photograph: Photograph
+    x: Array
+    y: Array
+    bank: Bank
+    prior: Prior
+    company: Company
 
-def _fits(photograph: Photograph, places: tuple[Array, Array], bank: Bank, prior: Prior) -> tuple[Array, ...]:
-    middle = (bank.step - 1) / 2  # of a shrunken pixel, in pixels of the photograph
-    # Each spot's tile begins on a pixel of its own, so that the place stays within half a shrunken pixel of its middle.
-    corner = [np.rint((at - middle) / bank.step).astype(np.intp) for at in places]
-    right, down = ((at - middle) / bank.step - whole for at, whole in zip(places, corner, strict=True))
-    logs = [log_about(photograph, column, row, bank.step) for column, row in zip(*corner, strict=True)]
-    if not logs:
-        return tuple(np.zeros(0) for _ in range(COLUMNS))
-    wide = np.stack(logs)
-    around = [tile_spectra(wide[:, HOP + i : HOP + i + TILE, HOP + j : HOP + j + TILE]) for i, j in _NEIGHBOURS]
-    floor = np.float32(CODING_POWER[photograph.pixels.dtype.itemsize])
-    nearby = np.log(np.stack([noise_power(each, GAIN) for each in around]) + floor).mean(axis=0)
-    tile = tile_spectra(wide[:, HOP:-HOP, HOP:-HOP])
-    tiles = Tiles(tile, nearby, floor, np.stack([down, right], axis=1), bank, prior)
-    at, *columns = tiles.settled()
-    x, y = ((whole + off) * bank.step + middle for whole, off in zip(corner, (at[:, 1], at[:, 0]), strict=True))
-    return (x, y, *columns)
+    @classmethod
+    def of(cls, photograph: Photograph, spots: Spots, bank: Bank, prior: Prior) -> _Sitting:
+        x, y, strength = (column.astype(float) for column in (spots.x, spots.y, spots.score))
+        company = Company.of(x, y, strength=strength, reach_px=NEAR * bank.step)
+        return cls(photograph, x, y, bank, prior, company)
+
+    def fitted(self) -> Array:
+        """Return the columns of `ShadowFits`, those of `told` after them, (COLUMNS + sizes, m)."""
+        found = np.full((COLUMNS + len(SIZES_UM), len(self.x)), np.nan)
+        turns = range(int(self.company.turn.max(initial=-1)) + 1)
+        for turn in turns:
+            self._fit(self.company.turn == turn, found)
+        accompanied = np.array([len(near) > 0 for near in self.company.near], dtype=bool)
+        for turn in turns:
+            self._fit((self.company.turn == turn) & accompanied, found)
+        return found
+
+    def _fit(self, chosen: NDArray[np.bool_], found: Array) -> None:
+        """Fit some of the spots, those near them taken out as far as they are fitted; put the answers into `found`."""
+        which = np.flatnonzero(chosen)
+        middle, step = self._middle, self.bank.step
+        log_size = np.where(found[EVIDENCE] > 0, np.log(found[SIZE]), np.nan)
+        before = Fitted((found[0] - middle) / step, (found[1] - middle) / step, log_size)
+        for start in range(0, len(which), _AT_ONCE):
+            some = which[start : start + _AT_ONCE]
+            found[:, some] = self._fits(some, before)
+
+    @property
+    def _middle(self) -> float:
+        """Where the middle of the first shrunken pixel lies, in pixels of the photograph."""
+        return (self.bank.step - 1) / 2
+
+    def _fits(self, some: NDArray[np.intp], before: Fitted) -> Array:
+        # Each spot's tile begins on a pixel of its own, so that the place stays within half a shrunken pixel of its
+        # middle.
+        at = [(line[some] - self._middle) / self.bank.step for line in (self.x, self.y)]
+        corner = [np.rint(line).astype(np.intp) for line in at]
+        wide = np.stack([self._log((c, r), n, before) for c, r, n in zip(*corner, some.tolist(), strict=True)])
+        around = [tile_spectra(wide[:, HOP + i : HOP + i + TILE, HOP + j : HOP + j + TILE]) for i, j in _NEIGHBOURS]
+        floor = np.float32(CODING_POWER[self.photograph.pixels.dtype.itemsize])
+        nearby = np.log(np.stack([noise_power(each, GAIN) for each in around]) + floor).mean(axis=0)
+        off = np.stack([at[1] - corner[1], at[0] - corner[0]], axis=1)
+        tile = tile_spectra(wide[:, HOP:-HOP, HOP:-HOP])
+        places, columns, told = Tiles(tile, nearby, floor, off, self.bank, self.prior.take(some)).settled()
+        x, y = (
+            (whole + moved) * self.bank.step + self._middle for whole, moved in zip(corner, places.T[::-1], strict=True)
+        )
+        return np.concatenate([np.stack([x, y, *columns]), told.T])
+
+    def _log(self, place: tuple[int, int], number: int, before: Fitted) -> FloatArray:
+        """Return log luminance about a pixel without the shadows near a spot, as far as they are fitted."""
+        column, row = place
+        log = log_about(self.photograph, column, row, self.bank.step)
+        return before.take_out(log, self.company.near[number], column=column, row=row, bank=self.bank)

@@ -49,8 +49,11 @@ class Tiles:
         """Standard deviation of the places, (m,)."""
         return self.prior.place_px / self.bank.step
 
-    def settled(self) -> tuple[Array, ...]:
-        """Fit size and place, take the fit out of the noise, and fit again."""
+    def settled(self) -> tuple[Array, tuple[Array, ...], Array]:
+        """Fit size and place, take the fit out of the noise, and fit again.
+
+        Returns the places, the columns of `ShadowFits` from the size to the misfit, and its `told`.
+        """
         power = np.exp(self.nearby)
         best = self._evidence(power, self.places).argmax(axis=1)
         places = self._moved(power, best)
@@ -81,7 +84,9 @@ class Tiles:
         index = (near - apart / (2 * self.spread[:, None, None] ** 2)).reshape(len(best), -1).argmax(axis=1)
         return np.stack(np.divmod(index, side), axis=1).astype(float) - REACH
 
-    def _refined(self, power: FloatArray, best: NDArray[np.intp], places: Array) -> tuple[Array, ...]:
+    def _refined(
+        self, power: FloatArray, best: NDArray[np.intp], places: Array
+    ) -> tuple[Array, tuple[Array, ...], Array]:
         """Refine size and place between the grids by Newton's steps, with the priors as further observations."""
         at = np.column_stack([np.zeros(len(best)), places])
         certainty = np.zeros((len(best), 3, 3))
@@ -102,29 +107,37 @@ class Tiles:
         variance = np.diagonal(np.linalg.inv(normal), axis1=1, axis2=2)
         error, apart = STEP * np.sqrt(variance[:, 0]), self.bank.step * np.sqrt(variance[:, 1:].mean(axis=1))
         misfit = self._misfit(shadow, at[:, 1:], self.bank.radius[best])
-        size, error, evidence = self._weighed(power, at[:, 1:], size, error, self._told(shadow, size))
-        return at[:, 1:], np.exp(size), error, apart, evidence, misfit
+        told = self._evidence(power, at[:, 1:]) - self.prior.penalty()
+        evidence = self._told(shadow, size)
+        if self.prior.open.any():
+            nearby = self._evidence(np.exp(self.nearby), at[:, 1:])
+            law = fallen_dust(np.sqrt(self._detectability(power)), self.bank.depth)
+            size, error, evidence = self._weighed(law, told, nearby, (size, error, evidence))
+        return at[:, 1:], (np.exp(size), error, apart, evidence, misfit), told
 
-    def _weighed(
-        self, power: FloatArray, places: Array, size: Array, error: Array, told: Array
-    ) -> tuple[Array, Array, Array]:
+    def _weighed(self, law: Array, own: Array, nearby: Array, fit: tuple[Array, Array, Array]) -> tuple[Array, ...]:
         """Return sizes, errors and evidence with grains of which nothing is known weighed as fallen dust.
 
         Where the picture tells a size to less than `STEP`, it stands, and Λ at it is weighed by Laplace's method;
         else the size is the posterior's median, with no shadow at all as one of the possibilities.
+
+        Parameters
+        ----------
+        law
+            ln of the share of each size, (m, sizes).
+        own, nearby
+            Λ of each size by the tile's own noise and by its neighbours', (m, sizes).
+        fit
+            ln size, its error and Λ of the best fit.
         """
-        if not self.prior.open.any():
-            return size, error, told
-        law = fallen_dust(np.sqrt(self._detectability(power)), self.bank.depth)
-        odds = HANDED_OVER + logsumexp(self._evidence(np.exp(self.nearby), places) + law, axis=1)
-        middle, spread = median_size(self._evidence(power, places) + law, none=expit(-odds))
+        size, error, told = fit
+        odds = HANDED_OVER + logsumexp(nearby + law, axis=1)
+        middle, spread = median_size(own + law, none=expit(-odds))
         at = np.array([np.interp(each, LOGS, line) for each, line in zip(size, law, strict=True)])
         sharp = HANDED_OVER + told + at + np.log(error * math.sqrt(2 * math.pi) / STEP)
         loose = error > STEP
         columns = ((size, middle, size), (error, spread, error), (sharp, odds, told))
-        sized, erring, evidence = (np.select([~self.prior.open, loose], [known, weak], strong)
-                                   for strong, weak, known in columns)  # fmt: skip
-        return sized, erring, evidence
+        return tuple(np.select([~self.prior.open, loose], [known, weak], strong) for strong, weak, known in columns)
 
     def _told(self, shadow: ComplexArray, log_size: Array) -> Array:
         """Return Λ by the neighbours' noise, which is the same whatever is fitted, and the prior's share."""

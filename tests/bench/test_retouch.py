@@ -271,6 +271,26 @@ def test_a_roll_knows_sizes_that_no_rough_picture_tells():
     assert np.abs(sizes.shift).max() < 0.2
 
 
+def test_faint_shadows_in_a_roll_are_not_made_larger():
+    """Twelve rough pictures of one small grain, none of which tells its size to a tenth: together they do, unbiased."""
+    rng, sizes = np.random.default_rng(5), []
+    for _trial in range(6):
+        roll = []
+        for _ in range(12):
+            ground = np.full((HEIGHT, WIDTH, 3), 0.35, np.float32)
+            ground *= (1 + rng.normal(0, 0.12, (HEIGHT, WIDTH, 1))).astype(np.float32)
+            shadow = cast(22.0, Optics(f_number=16), x=130.2, y=100.4)
+            half = shadow.transmission.shape[1] // 2
+            ground[100 - half : 101 + half, 130 - half : 131 + half] *= np.moveaxis(shadow.transmission, 0, 2).astype(
+                "f4"
+            )
+            roll.append(Photograph(encode(ground, bits=16, encoding="srgb"), f_number=16.0, pixel_um=6.0))
+        grain = GrainEvidence(130.2, 100.4, 28.0, 50.0, np.zeros(12, np.float32), 0, 11)
+        told = shared_sizes(roll, Study((grain,), (1.0,) * 12, (0.0,) * 12), filter_distance_mm=1.0)
+        sizes.append(float(told.diameter_um[0]))
+    assert np.exp(np.mean(np.log(sizes))) == pytest.approx(22.0, rel=0.05)
+
+
 @pytest.mark.parametrize(
     ("words", "sentence"),
     [

@@ -86,7 +86,10 @@ def judge(roll, repair, keep):
             after = yard.seen(done.pixels, yard.place(number))
             row = yard.truth[number]
             word = fate(yard, done, taken, places, number, after)
-            fates.append((word, before, after, float(row["depth"]), float(row["diameter_um"]), frame.scene.background))
+            apart = np.hypot(yard.truth["x"] - row["x"], yard.truth["y"] - row["y"])
+            near = float(np.partition(apart, 1)[1]) / float(row["fwhm_px"]) if len(apart) > 1 else np.inf
+            looks = (float(row["depth"]), float(row["diameter_um"]), near)
+            fates.append((word, before, after, looks, frame.scene.background))
         everywhere = (slice(0, shot.shape[0]), slice(0, shot.shape[1]))
         wrong = harmed(done.pixels, shot.pixels, yard.original, window=everywhere, encoding=shot.encoding)
         rows.append((fates, int(wrong.sum()), int((yard.original.depth < CLEAN).sum()), roll.name))
@@ -96,8 +99,8 @@ def judge(roll, repair, keep):
 def report(rows):
     """Print the shares of all photographs, of each ground, and the worst of what stays."""
     fates = [fate for each, *_ in rows for fate in each]
-    for ground in (None, *sorted({fate[5] for fate in fates})):
-        here = [fate for fate in fates if ground in (None, fate[5])]
+    for ground in (None, *sorted({fate[4] for fate in fates})):
+        here = [fate for fate in fates if ground in (None, fate[4])]
         counts = Counter(fate[0] for fate in here)
         shares = ", ".join(f"{name} {100 * count / len(here):.1f} %" for name, count in counts.most_common())
         print(f"{ground or 'all':<8}{len(here)} visible spots: {shares}")
@@ -106,8 +109,9 @@ def report(rows):
     print(f"gone: {span.estimate:.3f} ({span.low:.3f}–{span.high:.3f} over rolls)")
     print(f"harmed: {100 * sum(row[1] for row in rows) / sum(row[2] for row in rows):.4f} % of the clean pixels")
     worst = sorted((fate for fate in fates if fate[0] != "gone"), key=lambda fate: -fate[2])[:30]
-    for word, before, after, depth, size, ground in worst:
-        print(f"  {ground:<7}{word:<20}{before:6.1f} → {after:5.1f}   depth {depth:.2f}  {size:.0f} µm")
+    for word, before, after, (depth, size, near), ground in worst:
+        looks = f"depth {depth:.2f}  {size:.0f} µm, another shadow {near:.1f} widths away"
+        print(f"  {ground:<7}{word:<20}{before:6.1f} → {after:5.1f}   {looks}")
 
 
 if __name__ == "__main__":
