@@ -5,7 +5,7 @@ from __future__ import annotations
 import csv
 import math
 import sys
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 from typing import overload
 
@@ -18,7 +18,7 @@ from ...detectors.consensus_study import GrainEvidence, Study
 from ...detectors.contract import Photograph, Spots
 from ...detectors.network.together import study_together
 from ...detectors.optical_scales import known_f_number
-from ...generators.photo_io import read_picture
+from ...generators.photo_io import Picture, read_picture
 from ..errors import YardError
 from .find import LEAST_SIDE_PX, Find, _names, _write_csv
 from .picture import mark_spots, write_mask
@@ -43,8 +43,18 @@ def default_threshold(megapixels: float) -> float:
     return THRESHOLD + math.log(megapixels)
 
 
+Shot = tuple[Picture, Photograph]
+
+
+def _read(path: Path, f_number: float | None) -> Shot:
+    picture = read_picture(path)
+    return picture, Photograph(picture.pixels, f_number=f_number or picture.f_number, pixel_um=picture.pixel_um)
+
+
 class PhotographFiles(Sequence[Photograph]):
     """Photographs of one size that are read when they are asked for, one in memory at a time.
+
+    `read` takes a path and the f-number for all, and returns a file's picture and what may be seen of it.
 
     Attributes
     ----------
@@ -52,9 +62,12 @@ class PhotographFiles(Sequence[Photograph]):
         What was used for each that was read so far, by index.
     """
 
-    def __init__(self, paths: Sequence[Path], f_number: float | None) -> None:
+    def __init__(
+        self, paths: Sequence[Path], f_number: float | None, *, read: Callable[[Path, float | None], Shot] | None = None
+    ) -> None:
         self._paths = list(paths)
         self._f_number = f_number
+        self._read = read or _read
         self._size: tuple[int, int] | None = None
         self.f_numbers: dict[int, float | None] = {}
 
@@ -74,11 +87,10 @@ class PhotographFiles(Sequence[Photograph]):
             If it is too small, or not of the first one's size.
         """
         if isinstance(index, slice):
-            return PhotographFiles(self._paths[index], self._f_number)
+            return PhotographFiles(self._paths[index], self._f_number, read=self._read)
         path = self._paths[index]
-        picture = read_picture(path)
+        picture, shot = self._read(path, self._f_number)
         self._check(path, picture.width, picture.height)
-        shot = Photograph(picture.pixels, f_number=self._f_number or picture.f_number, pixel_um=picture.pixel_um)
         self.f_numbers[index % len(self)] = known_f_number(shot)
         return shot
 

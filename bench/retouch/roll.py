@@ -14,10 +14,11 @@ from ...detectors.consensus_study import Study
 from ...detectors.contract import Photograph, Spots
 from ...detectors.network.together import NetworkConsensus, study_together
 from ...detectors.registry import fingerprint
+from ...generators.photo_io import Picture
 from ..errors import YardError
 from ..field.roll_find import PhotographFiles, _above, default_threshold
-from .photographs import Plan, Wish, retouch
-from .raw import is_raw
+from .photographs import Wish, read_photograph, retouch
+from .plan import Plan
 from .record import file_digest
 from .roll_sizes import Sizes, shared_sizes
 
@@ -32,14 +33,10 @@ def retouch_roll(photos: Sequence[Path], wish: Wish, *, threshold: float | None)
     """
     if threshold is not None and not math.isfinite(threshold):
         raise YardError(f"--threshold must be a number, not {threshold}")
-    for path in photos:
-        if is_raw(path):
-            raise YardError(
-                f"{path} is a raw file; --roll reads JPEG, PNG and TIFF: develop the roll to 16-bit TIFF first"
-            )
-    roll = PhotographFiles(photos, wish.f_number)
+    roll = PhotographFiles(photos, wish.f_number, read=read_photograph)
     limit = default_threshold(math.prod(roll[0].shape) / 1e6) if threshold is None else threshold
     settings = {
+        "evidence": "the photographs of the roll together",
         "detector": fingerprint(NetworkConsensus()),
         "threshold": repr(limit),
         "roll": [file_digest(path) for path in photos],
@@ -54,11 +51,11 @@ class _LatePlanner:
         self._photos, self._roll, self._wish, self._limit = list(photos), roll, wish, limit
         self._made: tuple[Study, Sizes] | None = None
 
-    def __call__(self, photograph: Photograph, path: Path) -> Plan:
+    def __call__(self, photograph: Photograph, picture: Picture) -> Plan:
         if self._made is None:
             self._made = self._study()
         taken, sizes = self._made
-        return plan_in_roll(taken, sizes, self._photos.index(path), photograph)
+        return plan_in_roll(taken, sizes, self._photos.index(picture.path), photograph)
 
     def _study(self) -> tuple[Study, Sizes]:
         whole = study_together(self._roll)

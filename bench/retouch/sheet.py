@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ...generators.transfer import decode, encode
+from ..crops import square
 from ..draw import lettering
 from .record import Repaired
 
@@ -45,14 +46,7 @@ def _pair(before: NDArray[Any], after: NDArray[Any], one: Repaired, encoding: st
 
 
 def _crop(pixels: NDArray[Any], one: Repaired, encoding: str) -> Pixels:
-    starts = [
-        max(0, min(round(middle) - SIDE // 2, length - SIDE))
-        for middle, length in zip((one.y, one.x), pixels.shape, strict=False)
-    ]
-    rows, columns = (
-        np.minimum(np.arange(SIDE) + start, length - 1) for start, length in zip(starts, pixels.shape, strict=False)
-    )
-    part = pixels[rows[:, None], columns]
+    part = square(pixels, one.x, one.y, SIDE)
     if encoding == "linear":
         part = encode(decode(part, "linear"), bits=8, encoding="srgb")
     elif part.dtype != np.uint8:
