@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .errors import YardError
+from .kept_answer import rows_digest
 
 FORMAT = 1
 """Version of the tables below; a store of another format is refused."""
@@ -252,6 +253,14 @@ class Store:
         query = "SELECT * FROM result ORDER BY detector, scene"
         for row in self._db.execute(query):
             yield ResultRow(*(*row[:-1], np.frombuffer(row[-1], dtype=SPOT_TYPE)))
+
+    def specs(self) -> dict[str, str]:
+        """Return method name to what makes it, of all that stand on the board."""
+        return dict(json.loads(self.note("specs") or "{}"))
+
+    def digest(self) -> str:
+        """Return a digest of all that it holds, see `kept_answer.rows_digest`."""
+        return rows_digest(self._db)
 
     def card(self) -> dict[str, Any]:
         """Return the run's notes, those that hold JSON decoded."""
