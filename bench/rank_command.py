@@ -10,7 +10,7 @@ from .answer_json import as_json
 from .boards import best_method, boards
 from .cells import Table
 from .choice import Choice, choose, read_choice, write_choice
-from .cost_curve import cost_curves
+from .cost_curve import cost_cells
 from .errors import YardError
 from .gaps import gaps
 from .result import Result
@@ -105,9 +105,9 @@ def choose_threshold(folder: Path, *, detector: str | None, wish: AnyWish, out: 
     write_choice(choice, path)
     print("\n".join(choice_lines(choice)))
     if isinstance(wish, CostWish):
-        from .report.costs import write_costs  # matplotlib is slow to import
+        from .report.cell_plots import write_costs  # matplotlib is slow to import
 
-        write_costs(cost_curves(table), wish.false / wish.miss, folder / "costs.png")
+        write_costs(cost_cells(table), folder / "costs.png", at=wish.miss / wish.false)
         print("\nall methods over all ratios of the two costs: costs.png beside the results")
     print(f"\nwritten to {path}; next: moteyard find PHOTO… --from {path}")
     return 0

@@ -16,7 +16,7 @@ import numpy as np
 
 from ..answer import Answer, percent, promise, reason
 from ..boards import Board, Line
-from ..cost import RATIOS
+from ..cost_curve import RATIOS
 from ..gallery import TILE_PX
 from ..interval import Interval
 from ..store import ResultRow
