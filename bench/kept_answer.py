@@ -111,6 +111,8 @@ def rows_digest(db: sqlite3.Connection) -> str:
     """Return a digest of all that a store holds, but for the kept answer."""
     notes = db.execute("SELECT * FROM note WHERE key != ? ORDER BY key", (NOTE,)).fetchall()
     digest = hashlib.sha256(repr(notes).encode())
+    for row in db.execute("SELECT * FROM memory ORDER BY rowid"):
+        _add(digest, repr(row))
     for table in ("frame", "result"):
         for *fields, array in db.execute(f"SELECT * FROM {table} ORDER BY rowid"):
             _add(digest, repr(fields), array or b"")

@@ -67,14 +67,17 @@ class Candidates:
         fingerprints
             Method name to the fingerprint that counts.
         """
-        query = "SELECT scene, detector, fingerprint, problem, cpu_s, wall_s FROM result ORDER BY detector, scene"
-        for scene, detector, fingerprint, problem, cpu_s, wall_s in self._db.execute(query):
+        query = """
+            SELECT scene, detector, fingerprint, problem, cpu_s, wall_s, peak_bytes
+            FROM result LEFT JOIN memory USING (scene, fingerprint) ORDER BY detector, scene"""
+        for scene, detector, fingerprint, problem, cpu_s, wall_s, peak in self._db.execute(query):
             if scene not in scenes or fingerprints.get(detector) != fingerprint:
                 continue
             if problem is not None:
                 yield ResultRow(scene, detector, fingerprint, problem, np.nan, np.nan, np.zeros(0, SPOT_TYPE))
             else:
-                yield StoredResult(scenes[scene], detector, fingerprints[detector], cpu_s, wall_s, self)
+                memory = np.nan if peak is None else float(peak)
+                yield StoredResult(scenes[scene], detector, fingerprints[detector], cpu_s, wall_s, memory, self)
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,6 +89,7 @@ class StoredResult:
     fingerprint: str
     cpu_s: float
     wall_s: float
+    memory_bytes: float
     candidates: Candidates
 
     @property
