@@ -20,7 +20,7 @@ from ...detectors.network.together import study_together
 from ...detectors.optical_scales import known_f_number
 from ...generators.photo_io import read_picture
 from ..errors import YardError
-from .find import LEAST_SIDE_PX, Find, _names, _write_csv
+from .find import LEAST_SIDE_PX, Find, output_names, write_finds
 from .picture import mark_spots, write_mask
 
 THRESHOLD = 10.0
@@ -113,14 +113,14 @@ def find_roll(photos: Sequence[Path], *, threshold: float | None, f_number: floa
     """
     if threshold is not None and not math.isfinite(threshold):
         raise YardError(f"--threshold must be a number, not {threshold}")
-    names = _names(photos, out)
+    names = output_names(photos, out)
     if (out / TABLE).exists():
         raise YardError(f"{out / TABLE} exists already; choose another --out or move it away")
     roll = PhotographFiles(photos, f_number)
     studied = study_together(roll)
     height, width = roll[0].shape
     limit = default_threshold(height * width / 1e6) if threshold is None else threshold
-    taken = Study(_above(studied.grains, limit), studied.magnifications, studied.likeness)
+    taken = Study(stronger_than(studied.grains, limit), studied.magnifications, studied.likeness)
     out.mkdir(parents=True, exist_ok=True)
     write_grains(out / TABLE, taken.grains, names)
     counts = [_write_one(roll[index], taken, index, stem=out / name) for index, name in enumerate(_shown(names))]
@@ -136,14 +136,15 @@ def _shown(names: Sequence[str]) -> Iterator[str]:
     return iter(tqdm(names, unit="photo", desc="writing", disable=len(names) < 2, file=sys.stderr))
 
 
-def _above(grains: Sequence[GrainEvidence], threshold: float) -> tuple[GrainEvidence, ...]:
+def stronger_than(grains: Sequence[GrainEvidence], threshold: float) -> tuple[GrainEvidence, ...]:
+    """Return the grains whose evidence is above a threshold."""
     return tuple(grain for grain in grains if grain.score > threshold)
 
 
 def _write_one(photograph: Photograph, taken: Study, index: int, *, stem: Path) -> int:
     spots = spots_in(taken, index, photograph)
     finds = [_find(spots, number) for number in range(len(spots))]
-    _write_csv(stem.with_name(stem.name + ".spots.csv"), finds)
+    write_finds(stem.with_name(stem.name + ".spots.csv"), finds)
     write_mask(stem.with_name(stem.name + ".mask.png"), photograph.shape, finds)
     mark_spots(stem.with_name(stem.name + ".marked.jpg"), photograph.pixels, finds)
     return len(finds)

@@ -18,7 +18,7 @@ from ...detectors.contract import Photograph, Spots
 from ...detectors.registry import fingerprint
 from ...generators.photo_io import Picture, PictureError, read_picture
 from ..errors import YardError
-from ..field.find import LEAST_SIDE_PX, Find, Judge, _answer, plural
+from ..field.find import LEAST_SIDE_PX, Find, Judge, answer_of, plural
 from ..repairs.contract import LEFT, Known, Mended, Repair
 from ..repairs.registry import load
 from ..whole_file import whole_file
@@ -80,7 +80,7 @@ def judge_planner(judge: Judge, wish: Wish) -> Planner:
     """Return what looks at each photograph alone: spots on trusted ground are mended, the others are for the hand."""
 
     def plan(photograph: Photograph, path: Path) -> Plan:
-        answer = _answer(judge.detector, photograph, path)[0]
+        answer = answer_of(judge.detector, photograph, path)[0]
         finds, _ = judge.take(photograph, answer.strongest(len(answer)))
         sure = [find for find in finds if find.trusted]
         table = np.array([(find.x, find.y, find.diameter_px, find.score) for find in sure], np.float32).reshape(-1, 4)

@@ -15,7 +15,7 @@ from ...detectors.contract import Photograph, Spots
 from ...detectors.network.together import NetworkConsensus, study_together
 from ...detectors.registry import fingerprint
 from ..errors import YardError
-from ..field.roll_find import PhotographFiles, _above, default_threshold
+from ..field.roll_find import PhotographFiles, default_threshold, stronger_than
 from .photographs import Plan, Wish, retouch
 from .raw import is_raw
 from .record import file_digest
@@ -62,7 +62,7 @@ class _LatePlanner:
 
     def _study(self) -> tuple[Study, Sizes]:
         whole = study_together(self._roll)
-        taken = Study(_above(whole.grains, self._limit), whole.magnifications, whole.likeness)
+        taken = Study(stronger_than(whole.grains, self._limit), whole.magnifications, whole.likeness)
         sizes = shared_sizes(self._roll, taken, filter_distance_mm=self._wish.filter_distance_mm)
         print(
             f"{len(self._photos)} photographs: {len(taken.grains)} grains with evidence above {self._limit:.1f}, "
