@@ -79,7 +79,7 @@ def _exposure(frames: Sequence[TestFrame]) -> Iterator[str]:
 
 
 def _iso(frames: Sequence[TestFrame]) -> Iterator[str]:
-    most = max((frame.iso or 0.0 for frame in frames), default=0.0)
+    most = max((frame.facts.iso or 0.0 for frame in frames), default=0.0)
     if most > BASE_ISO:
         yield f"sensitivity: ISO {most:.0f} is noisy; use the camera's base ISO, a long exposure does no harm here"
 
