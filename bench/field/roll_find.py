@@ -15,6 +15,7 @@ from tqdm import tqdm
 
 from ...detectors.consensus import spots_in
 from ...detectors.consensus_notes import notes_on
+from ...detectors.consensus_scale import MOST
 from ...detectors.consensus_study import GrainEvidence, Study
 from ...detectors.contract import Photograph, Spots
 from ...detectors.network.together import study_together
@@ -23,6 +24,7 @@ from ...generators.orientation import turned, turned_back
 from ...generators.photo_io import Picture
 from ..errors import YardError
 from .find import Find, _names, _write_csv
+from .lens_note import untold, untold_note
 from .picture import mark_spots, write_mask
 from .reader import check_one_camera, read_photograph
 
@@ -104,6 +106,18 @@ class PhotographFiles(Sequence[Photograph]):
         """Return a photograph as this hands it out turned for display."""
         return replace(photograph, pixels=turned(photograph.pixels, self._facts[index % len(self)].orientation))
 
+    def lens_notes(self, studied: Study) -> list[str]:
+        """Return a sentence for each focal length of which the roll does not tell where it puts shadows."""
+        focals = [self._facts[index].focal_mm for index in range(len(self))]
+        by_focal: dict[float, list[str]] = {}
+        for index in untold(focals, studied.magnifications):
+            by_focal.setdefault(focals[index] or math.nan, []).append(self._paths[index].name)
+        corner = math.hypot(*self._facts[0].sensor_size) / 2
+        return [
+            untold_note(names, focals_mm=(focal, focals[0] or math.nan), most=MOST, corner=corner, unit="px")
+            for focal, names in by_focal.items()
+        ]
+
     def _check(self, picture: Picture) -> None:
         first = self._first = self._first or picture.without_pixels()
         check_one_camera(first, picture)
@@ -143,7 +157,7 @@ def find_roll(photos: Sequence[Path], *, threshold: float | None, f_number: floa
     print(f"{len(photos)} photographs of {width}×{height}: {len(taken.grains)} grains with evidence above {limit:.1f}")
     for name, count in zip(names, counts, strict=True):
         print(f"{name}: {count} spots")
-    for note in notes_on(studied, [roll.f_numbers[index] for index in range(len(roll))]):
+    for note in (*notes_on(studied, [roll.f_numbers[index] for index in range(len(roll))]), *roll.lens_notes(studied)):
         print(f"note: {note}")
     return 0
 

@@ -218,6 +218,16 @@ def test_lenses_and_bursts_are_told_of():
     assert "a real difference" in said  # 12 and 0 in 7 and 14 days
 
 
+def test_a_lens_that_nothing_tells_of_is_told_of():
+    records = [record(0, range(12)), record(9, [3, 20, 21], focal_mm=85.0)]
+    said = " ".join(" ".join(history_lines(history(records))).split())
+    # 3 % of half the diagonal of 36×24 mm, 21.63 mm.
+    assert "day-9: taken at 85 mm, the first at 50 mm, and too few shared shadows tell" in said
+    assert "anything within ±3 %, 0.65 mm in the corners" in said
+    told = [record(0, range(12)), record(9, range(12), focal_mm=85.0, shift=1.01)]
+    assert "too few shared" not in " ".join(history_lines(history(told)))
+
+
 def test_the_report_fits_a_terminal():
     records = season()
     records[5] = replace(records[5], cleaned_by="dry-swab", focal_mm=180.0)

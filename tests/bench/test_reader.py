@@ -241,10 +241,10 @@ def test_find_in_raw_files(test_frames, tmp_path, capsys):
 # Photographs that were held differently, and by another camera
 
 
-def jpeg(path, pixels, *, orientation=1, serial="1", stored=None):
+def jpeg(path, pixels, *, orientation=1, serial="1", focal=50):
     exif = Image.Exif()
     exif[271], exif[272], exif[274] = "Maker", "One", orientation
-    exif.get_ifd(0x8769).update({33437: 22.0, 42033: serial, 41486: 1666.7, 41488: 3})
+    exif.get_ifd(0x8769).update({33437: 22.0, 37386: focal, 42033: serial, 41486: 1666.7, 41488: 3})
     Image.fromarray(np.ascontiguousarray(pixels)).save(path, quality=95, exif=exif)
     return path
 
@@ -290,6 +290,20 @@ def test_two_cameras_in_one_roll(eight_bits, tmp_path, capsys, words):
     said = capsys.readouterr().err
     assert "8.jpg is by Maker One, serial number 8 but" in said
     assert "give the files of one camera" in said
+
+
+def test_scrub_alone_does_not_tell_another_lens(tmp_path, capsys):
+    rng = np.random.default_rng(4)
+    paths = []
+    for number in range(4):
+        leaves = np.repeat(np.exp(rng.normal(4.2, 0.5, (160, 240, 1))).clip(0, 255), 3, axis=2).astype(np.uint8)
+        paths.append(str(jpeg(tmp_path / f"s{number}.jpg", leaves, focal=24 if number < 2 else 85)))
+    assert main(["find", *paths, "--roll", "--out", str(tmp_path / "o")]) == 0
+    said = capsys.readouterr().out
+    assert "note: s2.jpg, s3.jpg: taken at 85 mm, the first at 24 mm, and too few shared shadows tell" in said
+    assert "anything within ±2.5 %, 3.6 px in the corners" in said  # half the diagonal of 240×160 is 144.2 px
+    assert main(["find", *paths[:2], "--roll", "--out", str(tmp_path / "p")]) == 0
+    assert "too few shared" not in capsys.readouterr().out
 
 
 # Depth

@@ -13,6 +13,7 @@ from PIL.TiffImagePlugin import IFDRational
 from moteyard.bench.cli import main
 from moteyard.bench.errors import YardError
 from moteyard.bench.field.survey import command, limit
+from moteyard.bench.field.survey.clean import lens_lines
 from moteyard.bench.field.survey.compare import Fate, compare
 from moteyard.bench.field.survey.frames import read_frames
 from moteyard.bench.field.survey.limit import Recipe, matched_noise
@@ -319,6 +320,17 @@ def test_another_lens_is_allowed_for():
     done = compare(before, after)
     assert len(done.of(Fate.STAYED)) == 6
     assert done.magnification == pytest.approx(1.0125, abs=2e-4)
+
+
+def test_another_lens_that_too_few_grains_tell_of(frames, tmp_path):
+    save(tmp_path / "a.jpg", frames[0].pixels, focal=50)
+    save(tmp_path / "b.jpg", frames[0].pixels, focal=85)
+    before, after = (read_frames([tmp_path / name], sensor=None, f_number=None) for name in ("a.jpg", "b.jpg"))
+    said = " ".join(" ".join(lens_lines(before, after, compare([line()], []))).split())
+    # 3 % of half the diagonal of 480×320 pixels of 6 µm, 1.73 mm.
+    assert "b.jpg: taken at 85 mm, the first at 50 mm" in said
+    assert "±3 %, 0.052 mm in the corners" in said
+    assert lens_lines(before, before, compare([line()], [])) == []
 
 
 def test_nothing_before_and_nothing_after():

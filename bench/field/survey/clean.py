@@ -10,10 +10,12 @@ from pathlib import Path
 
 from ...errors import YardError
 from ...terminal import wrapped
+from ..lens_note import untold, untold_note
 from ..reader import check_one_camera
 from .clean_picture import draw_clean
 from .command import Asked, Surveyed, cleanliness, limit_of, look, odd_places, recorded, unwritten
-from .compare import Change, Comparison, Fate, compare
+from .compare import MOST_SHIFT, Change, Comparison, Fate, compare
+from .frames import TestFrame
 from .limit import Statement
 from .next_step import NAMED, Step, next_step, step_lines, unmoved
 from .record import write_record
@@ -62,8 +64,24 @@ def _report(old: Surveyed, new: Surveyed, done: Comparison, said: Statement, las
     lines = []
     for name, each in (("before", old), ("after", new)):
         lines += [f"{name.upper()}", *advice_lines(each.advice), *dust_lines(each.dust, each.table), ""]
-    lines += [*change_lines(done), *cleanliness(new, said), "", *step_lines(next_step(done, last=last))]
+    lines += [
+        *change_lines(done),
+        *lens_lines(old.frames, new.frames, done),
+        *cleanliness(new, said),
+        "",
+        *step_lines(next_step(done, last=last)),
+    ]
     return lines
+
+
+def lens_lines(before: Sequence[TestFrame], after: Sequence[TestFrame], done: Comparison) -> list[str]:
+    """Return what is not known where the later test frames are by another lens and too few grains stayed."""
+    one, other = before[0], after[0]
+    first, later = one.facts.focal_mm, other.facts.focal_mm
+    if first is None or later is None or not untold([first, later], [1.0, done.magnification]):
+        return []
+    corner = math.hypot(*one.size_mm) / 2
+    return wrapped(untold_note([other.path.name], focals_mm=(later, first), most=MOST_SHIFT, corner=corner, unit="mm"))
 
 
 def change_lines(done: Comparison) -> list[str]:

@@ -12,6 +12,8 @@ from typing import Any
 
 from ...terminal import wrapped
 from ..find import plural
+from ..lens_note import untold, untold_note
+from .compare import MOST_SHIFT
 from .growth import Rate
 from .history import BURSTS, Entry, History
 from .marks import Mark
@@ -35,7 +37,7 @@ def history_lines(done: History) -> list[str]:
             f"    counted are grains of {done.limit_um:.1f} µm and more, which even the coarsest of these surveys "
             "finds 9 times in 10"
         )
-    return [*lines, "", *_table(done), "", *_growth(done), "", *_cleans(done), "", *_never_left(done)]
+    return [*lines, "", *_table(done), *_lenses(done), "", *_growth(done), "", *_cleans(done), "", *_never_left(done)]
 
 
 def _table(done: History) -> list[str]:
@@ -61,6 +63,18 @@ def _row(entry: Entry, *, first: bool) -> str:
 
 def _clean_words(entry: Entry) -> str:
     return "a clean, as the drop tells" if entry.clean == "clean" else f"cleaned by {entry.clean}"
+
+
+def _lenses(done: History) -> list[str]:
+    """Return a sentence for each survey of whose lens nothing tells."""
+    records = [entry.record for entry in done.entries]
+    focals = [record.focal_mm for record in records]
+    corner = math.hypot(*records[0].size_mm) / 2
+    lines = []
+    for index in untold(focals, done.followed.factors):
+        pair = focals[index] or math.nan, focals[0] or math.nan
+        lines += wrapped(untold_note([records[index].name], focals_mm=pair, most=MOST_SHIFT, corner=corner, unit="mm"))
+    return lines
 
 
 def rate_words(one: Rate) -> str:
