@@ -130,7 +130,7 @@ def list_pictures(folder: str | Path) -> list[Path]:
 def read_picture(path: str | Path) -> Picture:
     """Read a JPEG, PNG, TIFF or HEIC file.
 
-    Sixteen-bit PNG and TIFF stay sixteen bits; HEIC comes as eight. Grey becomes three equal channels,
+    Sixteen-bit PNG and TIFF stay sixteen bits, HEIC of ten or twelve becomes sixteen. Grey becomes three equal bands,
     transparency is dropped, of several pages the first is taken, and EXIF orientation is applied. What a
     file is, is told by its first bytes and not by its name.
 
@@ -278,11 +278,23 @@ def _read_pillow(path: Path) -> tuple[Pixels, Exif]:
     with _open_pillow(path) as image:
         image.load()
         exif = exif_of_pillow(image)
+        bits = image.info.get("bit_depth")
+        if image.format == "HEIF" and isinstance(bits, int) and bits > 8:
+            return _read_deep_heic(path, bits), exif
         if image.mode in ("P", "PA"):  # by way of RGBA: a palette with transparency has no direct way
             return np.asarray(image.convert("RGBA").convert("RGB")), exif
         if image.mode not in ("1", "L", "LA", "RGB", "RGBA"):
             raise PictureError(f"{path} is {image.mode}, not grey or RGB; convert it to RGB first")
         return np.asarray(image.convert("RGB")), exif
+
+
+def _read_deep_heic(path: Path, bits: int) -> Pixels:
+    """Read HEIC of more than eight bits, which Pillow reduces to eight without a word, as sixteen."""
+    import pillow_heif
+
+    shifted = np.asarray(pillow_heif.open_heif(path, convert_hdr_to_8bit=False))
+    codes = (shifted >> (16 - bits)).astype(np.float32)
+    return np.asarray(np.rint(codes * (65_535 / ((1 << bits) - 1))).astype(np.uint16))
 
 
 def _read_png16(path: Path) -> tuple[Pixels, Exif]:

@@ -283,6 +283,21 @@ def test_a_roll_held_both_ways(eight_bits, test_frames, tmp_path, orientation):
     assert all(level[round(y), round(x)] for x, y in zip(truth.x[plain], truth.y[plain], strict=True))
 
 
+def test_a_roll_held_both_ways_is_retouched_where_its_shadows_lie(eight_bits, test_frames, tmp_path):
+    paths = [
+        jpeg(tmp_path / "level.jpg", eight_bits[0]),
+        jpeg(tmp_path / "held.jpg", eight_bits[1], orientation=6),
+    ]
+    assert main(["retouch", *map(str, paths), "--roll", "--out", str(tmp_path / "o")]) == 0
+    held = np.asarray(Image.open(tmp_path / "o" / "held.jpg.repaired.mask.png")) > 0
+    truth = test_frames[1].truth
+    shadows = np.zeros((320, 480), bool)
+    plain = (truth.depth > 0.2) & (np.minimum(truth.x, truth.y) > 10) & (truth.x < 470) & (truth.y < 310)
+    shadows[np.rint(truth.y[plain]).astype(int), np.rint(truth.x[plain]).astype(int)] = True
+    assert plain.sum() >= 4
+    assert held[turned(shadows, 6)].all()
+
+
 @pytest.mark.parametrize("words", [["survey"], ["find", "--roll"]])
 def test_two_cameras_in_one_roll(eight_bits, tmp_path, capsys, words):
     paths = [jpeg(tmp_path / f"{n}.jpg", eight_bits[0], serial=n) for n in ("7", "8")]
