@@ -62,13 +62,14 @@ class Body:
     def name(self) -> str:
         """Make and model, each word once, with the serial number where known.
 
-        >>> Body("Maker Ltd", "Maker One", "7").name, Body("Maker", "One").name
-        ('Maker Ltd One, serial number 7', 'Maker One')
+        >>> Body("Maker Ltd", "Maker One", "7").name, Body("Maker", "One").name, Body(serial="7").name
+        ('Maker Ltd One, serial number 7', 'Maker One', 'serial number 7')
         """
         said = self.make.lower().split()
         words = [self.make, *(word for word in self.model.split() if word.lower() not in said)]
         name = " ".join(word for word in words if word)
-        return f"{name}, serial number {self.serial}" if self.serial else name
+        serial = f"serial number {self.serial}" if self.serial else ""
+        return ", ".join(part for part in (name, serial) if part)
 
     def is_other_than(self, other: Body) -> bool:
         """Tell whether these are two cameras for sure: something that both files say differs."""
