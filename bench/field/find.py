@@ -16,16 +16,13 @@ from ...detectors.check import check_answer
 from ...detectors.contract import Detector, Photograph, Spots
 from ...detectors.registry import fingerprint, load
 from ...detectors.texture import texture_map, tile_of
-from ...generators.photo_io import read_picture
 from ..choice import CellChoice, Choice, read_choice
 from ..errors import YardError
 from .ground import cells_for, names_of, nearest
 from .picture import mark_spots, write_mask
+from .reader import read_photograph
 
 DEFAULT_DETECTOR = "matched"
-
-LEAST_SIDE_PX = 64
-"""Smaller than this a picture cannot hold a shadow and its surroundings."""
 
 _WARNING = "; trust neither finds nor their absence"
 
@@ -170,19 +167,13 @@ def output_names(photos: Sequence[Path], out: Path) -> list[str]:
 
 
 def _look(path: Path, judge: Judge, *, f_number: float | None, stem: Path) -> list[str]:
-    picture = read_picture(path)
-    if min(picture.width, picture.height) < LEAST_SIDE_PX:
-        raise YardError(
-            f"{path} is {picture.width}×{picture.height}, too small to hold a shadow and its surroundings "
-            f"(at least {LEAST_SIDE_PX} pixels each way)"
-        )
-    shot = Photograph(picture.pixels, f_number=f_number or picture.f_number, pixel_um=picture.pixel_um)
+    picture, shot = read_photograph(path, f_number)
     answer = answer_of(judge.detector, shot, path)
     finds, shares = judge.take(shot, answer[0].strongest(len(answer[0])))
     stem.parent.mkdir(parents=True, exist_ok=True)
     write_finds(stem.with_name(stem.name + ".spots.csv"), finds)
     write_mask(stem.with_name(stem.name + ".mask.png"), shot.shape, finds)
-    mark_spots(stem.with_name(stem.name + ".marked.jpg"), picture.pixels, finds)
+    mark_spots(stem.with_name(stem.name + ".marked.jpg"), shot, finds)
     title = f"{path.name}: {picture.width}×{picture.height}, {_aperture(shot.f_number, judge)}"
     return _report(title, finds, shares=shares, cells=judge.cells(shot), megapixels=judge.frame_megapixels)
 

@@ -249,7 +249,7 @@ class _Stage:
         self, shot: Photograph, corner: tuple[int, int], shadows: Sequence[Shadow], rng: np.random.Generator
     ) -> Photograph:
         top, left = corner
-        piece = Photograph(shot.pixels[top : top + self.side, left : left + self.side])
+        piece = replace(shot, pixels=shot.pixels[top : top + self.side, left : left + self.side])
         part = cv2.GaussianBlur(piece.luminance(), (0, 0), SMOOTH_PX)
         ground = np.repeat(np.asarray(part, dtype=np.float32)[..., None], 3, axis=2)
         for shadow in shadows:
