@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Callable
 from contextlib import nullcontext
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache, partial
 from typing import Any
 
@@ -13,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..detectors.check import check_answer
-from ..detectors.contract import Detector, Photograph, Spots
+from ..detectors.contract import Photograph, Spots
 from ..detectors.registry import another, fingerprint, load
 from ..detectors.texture import texture_map
 from ..generators.scene import Frame, Scene, render
@@ -24,6 +23,7 @@ from .learned import refuse_what_was_taught
 from .masking import mask_contrast
 from .match import LEAST_GATE_PX, gate_px
 from .store import FALSE_ALARM, HIT, IGNORED, SPOT_TYPE, TRUTH_TYPE, FrameRow, ResultRow
+from .task import Seat
 from .visibility import Viewing, masking_elevation, shadow_threshold, visibility_level
 
 SEEN = 1.0
@@ -54,14 +54,22 @@ class Job:
     detectors: tuple[str, ...]
     viewing: Viewing
 
+    @property
+    def looks(self) -> int:
+        """Return how many photographs detectors look at in all."""
+        return len(self.detectors)
 
-@dataclass(frozen=True, slots=True)
-class Seat:
-    """A detector at its place in a process: what makes one, and the name and fingerprint that its rows carry."""
+    def only(self, *detectors: str) -> Job:
+        """Return the same frame for some of the detectors."""
+        return replace(self, detectors=detectors)
 
-    make: Callable[[], Detector]
-    name: str
-    fingerprint: str
+    def run(self, allowance: Allowance | None = None) -> tuple[FrameRow, list[ResultRow]]:
+        """Do it here; see `run_job`."""
+        return run_job(self, allowance)
+
+    def failures(self, seat: Seat, *, problem: str) -> list[ResultRow]:
+        """Return the row of a detector that nobody lived to write."""
+        return [failed(Scene.from_json(self.scene).digest, seat, problem=problem)]
 
 
 def seat_of(spec: str) -> Seat:
@@ -70,7 +78,7 @@ def seat_of(spec: str) -> Seat:
     return Seat(partial(another, detector), detector.name, fingerprint(detector))
 
 
-_seat = lru_cache(seat_of)
+seat = lru_cache(seat_of)
 """The code that a worker has loaded stays what it was when a file changes; so must its fingerprint."""
 
 
@@ -81,7 +89,7 @@ def run_job(job: Job, allowance: Allowance | None = None) -> tuple[FrameRow, lis
     render_s = time.perf_counter() - started
     row = frame_row(frame, ground=job.ground, viewing=job.viewing, render_s=render_s)
     shot = photograph(frame)
-    return row, [judge(frame, row, shot=shot, seat=_seat(spec), allowance=allowance) for spec in job.detectors]
+    return row, [judge(frame, row, shot=shot, seat=seat(spec), allowance=allowance) for spec in job.detectors]
 
 
 def frame_row(frame: Frame, *, ground: str, viewing: Viewing, render_s: float) -> FrameRow:
@@ -128,7 +136,7 @@ def judge(frame: Frame, row: FrameRow, *, shot: Photograph, seat: Seat, allowanc
             cpu, wall = time.process_time() - cpu, time.perf_counter() - wall
         check_answer(answer, [shot])
     except BaseException as error:  # a detector may raise anything; the run goes on and shows it
-        return failed(row.scene, seat, problem=_words(error, allowance))
+        return failed(row.scene, seat, problem=in_words(error, allowance))
     return ResultRow(
         scene=row.scene,
         detector=seat.name,
@@ -140,7 +148,7 @@ def judge(frame: Frame, row: FrameRow, *, shot: Photograph, seat: Seat, allowanc
     )
 
 
-def _words(error: BaseException, allowance: Allowance | None) -> str:
+def in_words(error: BaseException, allowance: Allowance | None) -> str:
     """Return what a detector raised in a sentence of bounded length."""
     if isinstance(error, SystemExit):
         return "left through sys.exit"
