@@ -84,12 +84,19 @@ seat = lru_cache(seat_of)
 
 def run_job(job: Job, allowance: Allowance | None = None) -> tuple[FrameRow, list[ResultRow]]:
     """Render a job's frame once and judge each detector on it, held to the allowance if there is one."""
+    _, row, results = looked_at(job, allowance)
+    return row, results
+
+
+def looked_at(job: Job, allowance: Allowance | None) -> tuple[Photograph, FrameRow, list[ResultRow]]:
+    """Do a job, and return the photograph too."""
     started = time.perf_counter()
     frame = render(Scene.from_json(job.scene))
     render_s = time.perf_counter() - started
     row = frame_row(frame, ground=job.ground, viewing=job.viewing, render_s=render_s)
     shot = photograph(frame)
-    return row, [judge(frame, row, shot=shot, seat=seat(spec), allowance=allowance) for spec in job.detectors]
+    results = [judge(frame, row, shot=shot, seat=seat(spec), allowance=allowance) for spec in job.detectors]
+    return shot, row, results
 
 
 def frame_row(frame: Frame, *, ground: str, viewing: Viewing, render_s: float) -> FrameRow:
