@@ -13,8 +13,9 @@ from .calibration_sample import Judged, gather, scenes_apart
 from .curve import curve
 from .errors import YardError
 from .learned import learned_from
-from .reliability import Reliability, reliability
+from .reliability import Reliability
 from .run import fingerprints
+from .stated import by_ground
 from .suite_file import load_suite
 from .terminal import failure_lines, share, wrapped
 
@@ -102,12 +103,8 @@ def _fit(fitted: Judged, name: str) -> tuple[str, list[Trial], Grid]:
 
 def reliabilities(grid: Grid, judged: Judged) -> dict[str, Reliability]:
     """Return how well the probabilities hold over all and on each ground."""
-    probability = grid.probability(judged.sample)
-    found = {"all": reliability(probability, judged.sample.hit)}
-    for ground in dict.fromkeys(judged.ground.tolist()):
-        here = judged.ground == ground
-        found[ground] = reliability(probability[here], judged.sample.hit[here])
-    return found
+    sample = judged.sample
+    return by_ground(grid.probability(sample), sample.hit, ground=judged.ground, block=sample.block)
 
 
 def fit_lines(calibration: Calibration, trials: Sequence[Trial], kind: str) -> list[str]:

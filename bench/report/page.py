@@ -22,6 +22,7 @@ from ..interval import Interval
 from ..store import ResultRow
 from ..terminal import failure_lines
 from ..whole_file import whole_file
+from .reliability_plot import Stated
 
 _HERE = Path(__file__).parent
 
@@ -61,6 +62,8 @@ class Report:
         Entries of `explore.explore` and `gallery.gallery`, in one order of cells.
     pictures, failures, card
         Files to put in, failed results, and the run card.
+    stated
+        Methods whose scores are probabilities, with how well those hold.
     """
 
     boards: Sequence[Board]
@@ -70,6 +73,7 @@ class Report:
     pictures: Sequence[Picture]
     failures: Sequence[ResultRow]
     card: Mapping[str, Any]
+    stated: Sequence[Stated] = ()
 
 
 def write_page(path: Path, report: Report) -> None:
@@ -90,6 +94,7 @@ def write_page(path: Path, report: Report) -> None:
         "pictures": report.pictures,
         "failures": failure_lines(report.failures),
         "card": report.card,
+        "stated": report.stated,
         "script": script,
         "script_hash": base64.b64encode(hashlib.sha256(script.encode()).digest()).decode(),
     }

@@ -17,6 +17,7 @@ from .looks import write_looks
 from .page import Picture, Report, write_page
 from .plots import write_curves
 from .ranks import write_ranks
+from .reliability_plot import stated_for_page
 
 OPTIONAL = (
     Picture(
@@ -52,6 +53,7 @@ def write_folder(folder: Path, result: Result) -> None:
         pictures=list(_pictures(folder, method)),
         failures=result.failures,
         card=run_card(result.notes, result.table),
+        stated=stated_for_page(result.table, result.notes, folder),
     )
     write_page(folder / "report.html", report)
 

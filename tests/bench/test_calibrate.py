@@ -7,6 +7,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from sklearn.metrics import brier_score_loss
 
 from moteyard.bench import judge
 from moteyard.bench.calibrate_command import _seeds_to_fit_on
@@ -15,6 +16,7 @@ from moteyard.bench.calibration_sample import TexturedJob, gather, scenes_apart
 from moteyard.bench.cli import main
 from moteyard.bench.handover import photograph
 from moteyard.bench.judge import Job
+from moteyard.bench.store import HIT, IGNORED, open_store
 from moteyard.bench.suite_file import load_suite
 from moteyard.detectors import load
 from moteyard.detectors.calibrated import texture_at
@@ -89,6 +91,18 @@ def test_the_file_is_a_detector_for_rank(made, tmp_path, capsys):
     words = ["rank", TINY, "--detector", str(made), "--detector", "dog", "--out", str(tmp_path / "r"), "--workers", "1"]
     assert main(words) == 0
     assert "p-dog" in capsys.readouterr().out
+    # The page shows how well its probabilities hold, over the candidates that the store holds, and dog's not.
+    store = open_store(tmp_path / "r")
+    rows = [row.spots for row in store.results() if row.detector == "p-dog"]
+    store.close()
+    spots = np.concatenate(rows)
+    counting = spots[spots["kind"] != IGNORED]
+    brier = brier_score_loss(counting["kind"] == HIT, counting["score"])
+    page = (tmp_path / "r" / "report.html").read_text(encoding="utf-8")
+    assert page.count("Do stated probabilities hold?") == 1
+    assert f'<th scope="row">all</th><td>{len(counting)}</td><td>{brier:.4f}</td>' in page
+    assert (tmp_path / "r" / "reliability-p-dog.svg").is_file()
+    assert not (tmp_path / "r" / "reliability-dog.png").exists()
 
 
 def test_the_wrapper_and_the_judgement_agree(made):
