@@ -63,6 +63,8 @@ def reliability_figure(shown: Mapping[str, Reliability], *, title: str) -> Any:
         _draw(panel, name, one)
     for panel in panels.flat[len(shown) :]:
         panel.remove()
+    for panel in panels.flat[max(0, len(shown) - columns) : len(shown)]:
+        panel.tick_params(labelbottom=True)  # nothing stands below it
     figure.supylabel("share that is dust, 95 % interval", fontsize="medium")
     figure.supxlabel("stated probability", fontsize="medium")
     figure.suptitle(title, fontsize="medium")
@@ -82,6 +84,5 @@ def _draw(panel: Any, name: str, one: Reliability) -> None:
         f"{one.count} candidates\nerror {one.error:.3f}, by chance < {one.error_of_perfect:.3f}\nBrier {one.brier:.3f}"
     )
     panel.text(0.97, 0.03, text, ha="right", fontsize="small", color=INK, transform=panel.transAxes)
-    panel.tick_params(labelbottom=True)
     panel.grid(color="#e4e1d8", linewidth=0.6)
     panel.spines[["top", "right"]].set_visible(False)
