@@ -132,6 +132,15 @@ def _p_value(chi_square: float, *, methods: int, blocks: int) -> float:
     return float(f_law.sf(value, methods - 1, (methods - 1) * (blocks - 1)))
 
 
+def p_value(value: float) -> str:
+    """Return a p-value in words.
+
+    >>> p_value(0.0002), p_value(0.0413)
+    ('p < .001', 'p = .041')
+    """
+    return "p < .001" if value < 0.001 else f"p = {value:.3f}".replace("0.", ".")
+
+
 def critical_difference(methods: int, blocks: int, *, error: float = ERROR) -> float:
     """Return Nemenyi's q·√(k(k + 1)/(6N)), q the studentized range's quantile over √2.
 

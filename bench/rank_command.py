@@ -79,7 +79,7 @@ def make_choice(store: Store, table: Table, method: str, wish: AnyWish) -> Choic
 
 
 def _text(suite: Suite, folder: Path, result: Result | list[ResultRow]) -> str:
-    parts = [[f"{suite.name} version {suite.version}: {suite.summary}"]]
+    parts = [wrapped(f"{suite.name} version {suite.version}: {suite.summary}")]
     if isinstance(result, Result):
         written = ", ".join(name for name in OUTPUTS if (folder / name).exists())
         where = [*wrapped(f"written to {folder}: {written}"), f"next: moteyard find PHOTO… --from {folder}"]

@@ -5,6 +5,7 @@ import json
 import shutil
 import sqlite3
 from pathlib import Path
+from xml.etree import ElementTree
 
 import numpy as np
 import pytest
@@ -15,6 +16,7 @@ from moteyard.bench.choice import read_choice
 from moteyard.bench.cli import main
 from moteyard.bench.coco import coco
 from moteyard.bench.errors import YardError
+from moteyard.bench.rank_command import _text
 from moteyard.bench.run import Means, check_marks, fill
 from moteyard.bench.store import SPOT_TYPE, ResultRow, Store, open_store
 from moteyard.bench.suite_file import load_suite
@@ -60,6 +62,14 @@ def test_scrub_is_harder_than_sky(result):
     assert float(rows["scrub", "matched"]["average_precision"]) < float(rows["sky", "matched"]["average_precision"])
 
 
+@pytest.mark.parametrize("name", ["quick", "standard", "hills", "debris"])
+def test_what_a_suite_is_for_fits_a_narrow_terminal(name):
+    suite = load_suite(name)
+    said = _text(suite, Path("out"), []).splitlines()
+    assert max(map(len, said)) <= 80
+    assert " ".join(" ".join(said).split()).endswith(suite.summary)
+
+
 def test_everything_is_written(result):
     tables = (
         "ranking.csv",
@@ -71,7 +81,7 @@ def test_everything_is_written(result):
         "crops.json",
         "run.sqlite",
     )
-    plots = [f"{name}.{kind}" for name in ("curves", "froc", "cost") for kind in ("png", "svg")]
+    plots = [f"{name}.{kind}" for name in ("curves", "froc", "cost", "limit") for kind in ("png", "svg")]
     for name in ("report.html", "frames.jpg", *tables, *plots):
         assert (result / name).stat().st_size > 0
     assert not list(result.glob("*.part"))
@@ -318,6 +328,7 @@ def test_limit_answers_in_micrometres(result, capsys):
     }
     with Image.open(result / "limit.png") as plot:
         assert plot.width > plot.height / 2
+    assert ElementTree.parse(result / "limit.svg").getroot().tag.endswith("svg")
     assert f"sky f/{float(rows[0]['f_number']):g}: " in printed
 
 

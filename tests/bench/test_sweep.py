@@ -146,7 +146,7 @@ def test_grounds_without_any_trust_are_named_once(told, make_cell):
 def test_another_method_that_may_be_trusted_is_named(told, make_cell):
     cells = [make_cell("sky", 8.0), make_cell("snow", 8.0, trusted=False)]
     said = told(cells, [make_cell("sky", 8.0), make_cell("snow", 8.0)])
-    assert said.beware == "In snow at any aperture only n may be trusted, at a threshold of its own."
+    assert said.beware == "In snow at f/8 only n may be trusted, at a threshold of its own."
 
 
 def test_a_run_that_is_too_small_says_so_and_what_to_do(told, make_cell):
@@ -188,8 +188,12 @@ def test_only_what_is_new_is_computed(make_record, make_cell, tmp_path, monkeypa
 
 
 def test_many_trusted_cells_are_named_by_ground(told, make_cell):
-    said = told([make_cell(ground, f) for ground in ("sky", "rock") for f in (8.0, 16.0, 22.0)])
+    trusted = {"sky": (8.0, 16.0, 22.0, 32.0), "rock": (16.0, 22.0, 32.0), "scrub": (8.0, 32.0)}
+    cells = [make_cell(name, f, trusted=f in good) for name, good in trusted.items() for f in (8.0, 16.0, 22.0, 32.0)]
+    said = told(cells)
     share = [100 * one.recall.estimate for one in said.cells]
-    assert f"in sky at f/8, f/16 and f/22 ({min(share[:3]):.0f}" in said.use
-    assert "; in rock at f/8, f/16 and f/22 (" in said.use
+    assert f"in sky at any aperture ({min(share[:4]):.0f}" in said.use
+    assert "; in rock from f/16 to f/32 (" in said.use
+    assert "; in scrub at f/8 and f/32 (" in said.use
     assert "above" not in said.use
+    assert said.beware.startswith("In rock at f/8 and in scrub at f/16 and f/22 trust no method")

@@ -13,16 +13,17 @@ from moteyard.bench.errors import YardError
 from moteyard.bench.handover import photograph
 from moteyard.bench.judge import frame_row, judge, seat_of
 from moteyard.bench.learned import learned_from, refuse_what_was_taught
-from moteyard.bench.training.example import UNKNOWN_ONE_IN, example
+from moteyard.bench.training.example import UNKNOWN_ONE_IN, example, mistaken
 from moteyard.bench.training.recipe import Recipe
 from moteyard.bench.visibility import Viewing
-from moteyard.detectors.contract import Photograph
+from moteyard.detectors.contract import Photograph, SingleFrame, Spots
 from moteyard.detectors.network import runtime
 from moteyard.detectors.network.detector import WEIGHTS_SHA256, NetworkDetector
 from moteyard.detectors.network.features import View, features, view_at, views
 from moteyard.detectors.network.target import (
     CENTRE,
     DOWN,
+    HARD,
     HEAT,
     RIGHT,
     SIZE,
@@ -145,6 +146,36 @@ class TestWhatItIsToAnswer:
 def shown():
     shot = Photograph(render(scene("snow", jpeg_quality=90)).pixels, f_number=16, pixel_um=6.0)
     return features(shot, views(shot)[0])
+
+
+class TestHardNegatives:
+    def test_a_mistaken_place_counts_more_and_a_line_not_at_all(self):
+        nothing = np.empty(0)
+        centres = Centres(
+            x=nothing, y=nothing, fwhm_px=nothing, counted=nothing.astype(bool), mistaken=np.array([[17.5, 41.5]])
+        )
+        ignored = np.zeros((80, 80), dtype=bool)
+        ignored[44, 20] = True
+        weight = target(centres, View(step=1, pupil_px=8.0), (20, 20), ignored=ignored)[WEIGHT]
+        assert weight[10, 4] == HARD  # (17.5 − 1.5) / 4 and (41.5 − 1.5) / 4
+        assert (weight == HARD).sum() == 8
+        assert weight[11, 5] == 0.0
+        assert (weight == 1.0).sum() == 400 - 9
+
+    def test_what_another_method_takes_for_dust_and_never_a_shadow(self):
+        class Sees(SingleFrame):
+            name, version = "sees", "1"
+
+            def detect_one(self, photograph):
+                return Spots(np.array([10.0, 50.0, 90.0]), np.full(3, 20.0), np.full(3, 8), np.array([1.0, 3.0, 2.0]))
+
+        centres = Centres(x=np.array([52.0]), y=np.array([20.0]), fwhm_px=np.array([6.0]), counted=np.array([False]))
+        shot = Photograph(np.zeros((100, 100, 3), dtype=np.uint8))
+        assert mistaken(shot, centres, by=Sees()).tolist() == [[90.0, 20.0], [10.0, 20.0]]
+
+    def test_a_training_frame_holds_them(self):
+        taught = example(scene("scrub", namespace="train"))
+        assert (taught.wanted[WEIGHT] == HARD).sum() > 50
 
 
 class TestHowItRuns:
