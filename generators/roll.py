@@ -41,6 +41,9 @@ class Exposure:
         Factor on the scene's light: an exposure of ½ is one stop under.
     is_test_frame
         Whether it was taken to look for dust: a plain screen, the smallest aperture.
+    again
+        Number of an earlier exposure whose scene it shows again, to the pixel, as from a tripod; None for one of its
+        own. Light, aperture, dust and the camera's noise are its own all the same.
     """
 
     background: str
@@ -49,6 +52,7 @@ class Exposure:
     exit_pupil_mm: float = 60.0
     light: float = 1.0
     is_test_frame: bool = False
+    again: int | None = None
 
     def __post_init__(self) -> None:
         if not (math.isfinite(self.light) and self.light > 0):
@@ -117,6 +121,12 @@ class Roll:
     def __post_init__(self) -> None:
         if not self.exposures:
             raise ValueError(f"roll {self.name!r} needs at least one exposure")
+        for index, exposure in enumerate(self.exposures):
+            if exposure.again is not None and not 0 <= exposure.again < index:
+                raise ValueError(
+                    f"roll {self.name!r}: exposure {index} can show the scene of an earlier one again, "
+                    f"not of {exposure.again}"
+                )
         places = [change.before for change in self.changes]
         if places != sorted(set(places)) or any(not 0 < place < len(self.exposures) for place in places):
             raise ValueError(
@@ -163,6 +173,12 @@ class Roll:
             seed=self.seed,
             block=self.name,
         )
+
+    def scene_of(self, index: int) -> int:
+        """Return the number of the exposure that first showed an exposure's scene."""
+        while (again := self.exposures[index].again) is not None:
+            index = again
+        return index
 
     def _rng(self, stream: int, index: int) -> np.random.Generator:
         return np.random.default_rng(np.random.SeedSequence(self.seed, spawn_key=(stream, index)))
@@ -218,10 +234,11 @@ def render_exposure(roll: Roll, index: int) -> Frame:
         raise IndexError(f"roll {roll.name!r} has exposures 0 to {len(roll) - 1}, not {index}")
     scene, exposure = roll.scene(index), roll.exposures[index]
     painter = make(scene.background, dict(scene.options))
-    clean = painter.paint(scene.shape, roll._rng(_GROUND, index))
+    ground = roll.scene_of(index)
+    clean = painter.paint(scene.shape, roll._rng(_GROUND, ground))
     if exposure.light != 1:
         clean *= np.float32(exposure.light)
-    again = roll._rng(_GROUND, index)
+    again = roll._rng(_GROUND, ground)
     marks = screen_marks(painter, scene.shape, again) if isinstance(painter, Screen) else ()
     return expose(scene, clean, filter_at(roll, index), rng=camera_noise(roll, index), distractors=marks)
 

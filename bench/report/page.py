@@ -26,6 +26,7 @@ from ..share_word import share_word
 from ..store import ResultRow
 from ..terminal import failure_lines
 from ..whole_file import whole_file
+from .reliability_plot import Stated
 
 _HERE = Path(__file__).parent
 
@@ -67,6 +68,8 @@ class Report:
         Mean ranks by ground, where there are scenes and methods enough.
     failures, card
         Failed results, and the run card.
+    stated
+        Methods whose scores are probabilities, with how well those hold.
     """
 
     boards: Sequence[Board]
@@ -78,6 +81,7 @@ class Report:
     ranks: Mapping[str, MeanRanks]
     failures: Sequence[ResultRow]
     card: Mapping[str, Any]
+    stated: Sequence[Stated] = ()
 
 
 def write_page(path: Path, report: Report) -> None:
@@ -101,6 +105,7 @@ def write_page(path: Path, report: Report) -> None:
         "ranks": report.ranks,
         "failures": failure_lines(report.failures),
         "card": report.card,
+        "stated": report.stated,
         "script": script,
         "script_hash": base64.b64encode(hashlib.sha256(script.encode()).digest()).decode(),
     }

@@ -25,6 +25,7 @@ from .looks import Look, looks, write_looks
 from .page import Picture, Report, write_page
 from .plots import write_curves
 from .ranks import write_ranks
+from .reliability_plot import stated_for_page
 
 FRAME_QUALITY = 72
 """Of the whole frames on the page, 0–100: they show marks and kinds of ground; faint shadows are for the crops."""
@@ -60,6 +61,7 @@ def write_folder(folder: Path, result: Result) -> None:
         ranks=ranked,
         failures=result.failures,
         card=run_card(result.notes, result.table),
+        stated=stated_for_page(result.table, result.notes, folder),
     )
     write_page(folder / "report.html", report)
 

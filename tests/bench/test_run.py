@@ -17,7 +17,7 @@ from moteyard.bench.cli import main
 from moteyard.bench.coco import coco
 from moteyard.bench.errors import YardError
 from moteyard.bench.rank_command import _text
-from moteyard.bench.run import Means, _check_marks, fill
+from moteyard.bench.run import Means, check_marks, fill
 from moteyard.bench.store import SPOT_TYPE, ResultRow, Store, open_store
 from moteyard.bench.suite_file import load_suite
 from moteyard.generators.camera import Camera
@@ -158,7 +158,7 @@ def test_code_that_changes_under_the_run_is_refused():
     with pytest.raises(
         YardError, match="dog answered as dog-1-new and not as dog-1-old: its code changed under the run"
     ):
-        _check_marks([row], {"dog": "dog-1-old"})
+        check_marks([row], {"dog": "dog-1-old"})
 
 
 def test_results_are_the_same_in_any_number_of_processes(result, tmp_path):
