@@ -38,7 +38,7 @@ GRAINS = 9
 PIECES = 28
 """Pieces that make the statement, besides the first few that find the range of sizes."""
 
-FIRST_PIECES, FIRST_RANGE_UM = 5, (2.0, 80.0)
+FIRST_PIECES, FIRST_RANGE_UM = 5, (2.0, 60.0)
 
 SPAN = 2.5
 """Sizes run from the middle of the range by this factor either way."""
