@@ -14,7 +14,7 @@ from ...generators.shadow_table import ShadowTable
 
 Array = NDArray[np.float64]
 
-TABLED_UM = (2.9, 60.0)
+TABLED_UM = (2.9, 155.0)
 """Diameters that a table holds: nearly all grains. A table to 400 µm would take minutes; larger ones are computed
 one by one."""
 

@@ -28,6 +28,7 @@ from ....generators.shade import shade
 from ....generators.shadow import Shadow, cast
 from ....generators.transfer import encode
 from ...limit import size_limit
+from .advice import clear_ground
 
 SIDE_PX = 320
 """Side of the rendered pieces."""
@@ -132,6 +133,11 @@ def recipe_of(path: Path, photograph: Photograph) -> Recipe:
         tables = {key: list(values) for key, values in image.quantization.items()}  # type: ignore[attr-defined]
         sampling = JpegImagePlugin.get_sampling(image)
     return Recipe(bits, tables, max(0, sampling))
+
+
+def claimed_ground(stack: Stack, dust: Dust) -> NDArray[np.bool_]:
+    """Return where a statement of cleanliness holds, booleans (height, width): lit, and with nothing found on it."""
+    return clear_ground(stack, dust)
 
 
 def matched_noise(recipe: Recipe, stack: Stack) -> Recipe:
