@@ -19,7 +19,7 @@ from ...generators.roll import Roll, filter_at, render_exposure
 from ...generators.scene import Frame
 from ...generators.truth import Truth
 from ..field.survey.compare import compare
-from ..field.survey.limit import PIECES, Recipe, Statement, claimed_ground, matched_noise, recipe_of, statement
+from ..field.survey.limit import PIECES, Recipe, Statement, claimed_ground, recipe_of, statement
 from ..field.survey.report import clear_at
 from ..field.survey.table import Line, counts, lines
 from ..field.survey.visible import shows_from, visibility
@@ -136,9 +136,7 @@ def _judged(roll: Roll, side: Side, frames: Sequence[Frame], *, first: int) -> S
     truth, dust, named = side.truth, side.dust, {line.number: line for line in side.table}
     shots = [photograph(frame) for frame in frames]
     claimed = claimed_ground(side.stack, dust)
-    said = statement(
-        _recipe(frames[0], shots[0], side.stack), shots, dust, share=float(np.mean(claimed)), pieces=PIECES
-    )
+    said = statement(_recipe(frames[0], shots[0]), shots, dust, share=float(np.mean(claimed)), pieces=PIECES)
     found, missed, there = [], [], []
     for row in np.flatnonzero(side.is_grain).tolist():
         number, size = side.line_of[row], float(truth.diameter_um[row])
@@ -196,7 +194,7 @@ def _things(side: Side) -> list[bool]:
     return found
 
 
-def _recipe(frame: Frame, shot: Photograph, stack: Stack) -> Recipe:
+def _recipe(frame: Frame, shot: Photograph) -> Recipe:
     camera = frame.scene.camera
     with tempfile.TemporaryDirectory() as folder:  # a file's own tables tell how it was recorded
         path = Path(folder) / "frame"
@@ -204,7 +202,7 @@ def _recipe(frame: Frame, shot: Photograph, stack: Stack) -> Recipe:
             path.write_bytes(b"not a JPEG")
         else:
             path.write_bytes(jpeg_bytes(frame.pixels[:16, :16], camera.jpeg_quality, chroma=camera.jpeg_chroma))
-        return matched_noise(recipe_of(path, shot), stack)
+        return recipe_of(path, shot)
 
 
 def _clear_to(side: Side, said: Statement) -> float:

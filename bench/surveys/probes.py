@@ -16,7 +16,7 @@ from ...detectors.survey import Dust, stacked
 from ...detectors.survey.dust import found_dust
 from ...generators.particles import Grain
 from ...generators.roll import Roll, render_with
-from ..field.survey.limit import REACH_PX
+from ..field.survey.limit import reach_px
 from ..handover import photograph
 
 PROBES = 40
@@ -52,15 +52,14 @@ def found_probes(roll: Roll, size_um: float, dust: Dust, *, first: int, claimed:
     shots = [photograph(render_with(roll, index, grains)) for index in range(first, first + half)]
     seen = found_dust(stacked(shots), dust.optics, dust.distance)
     named = np.column_stack([seen.column("x"), seen.column("y")])
-    reach = max(REACH_PX, dust.optics.blur_um / dust.optics.pixel_um / 2)
     far = np.hypot(*(places[:, None] - named[None]).transpose(2, 0, 1)) if len(named) else np.empty((len(places), 0))
-    return len(places), int(np.sum(far.min(axis=1, initial=np.inf) <= reach))
+    return len(places), int(np.sum(far.min(axis=1, initial=np.inf) <= reach_px(dust)))
 
 
 def probe_places(roll: Roll, dust: Dust, *, claimed: NDArray[np.bool_], first: int) -> NDArray[np.float64]:
     """Return places (x, y) on claimed ground, apart from each other, by chance."""
     rng = np.random.default_rng(np.random.SeedSequence(roll.seed, spawn_key=(_PROBES, first)))
-    apart = APART_WIDTHS * max(REACH_PX, dust.optics.blur_um / dust.optics.pixel_um)
+    apart = APART_WIDTHS * 2 * reach_px(dust)
     kept: list[NDArray[np.float64]] = []
     for _ in range(20 * PROBES):
         place = rng.uniform((-0.5, -0.5), (claimed.shape[1] - 0.5, claimed.shape[0] - 0.5))

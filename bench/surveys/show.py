@@ -37,7 +37,7 @@ def statement_lines(found: Sequence[Score]) -> list[str]:
         f"same frames; stated are at most {100 * STATED_MISSES:.0f} %."
     )
     over = [one.kind for one in found if one.statements.exceeds(NOMINAL) or one.probes.exceeds(STATED_MISSES)]
-    lines.append(f"surely more than stated: {', '.join(over)}" if over else "nowhere surely more than stated")
+    lines += wrapped(f"surely more than stated: {', '.join(over)}" if over else "nowhere surely more than stated")
     lines += wrapped(
         f'"nothing visible remains" up to some aperture: wrong in {whole.clear.count} of {whole.clear.trials}; '
         f"at f/11: wrong in {whole.clear_11.count} of {whole.clear_11.trials}"
@@ -55,12 +55,12 @@ def _rate(share: Share) -> str:
 def fate_lines(one: Score) -> list[str]:
     """Return the confusion table of grains' fates."""
     columns = [*(str(fate) for fate in Fate), PARTED, UNSEEN]
-    lines = ["WHAT BECAME OF GRAINS, and what was told", f"{'':<10}" + "".join(f"{name:>9}" for name in columns)]
+    lines = ["WHAT BECAME OF GRAINS, and what was told", f"{'':<10}" + "".join(f"{name:>8}" for name in columns)]
     lines[1] += f"{'recall':>8}{'precision':>10}"
     for fate in Fate:
-        counts = "".join(f"{one.confusion[fate, told]:>9}" for told in columns)
+        counts = "".join(f"{one.confusion[fate, told]:>8}" for told in columns)
         lines.append(f"{fate:<10}{counts}{_part(one.recall(fate)):>8}{_part(one.precision(fate)):>10}")
-    lines.append(f"{NOTHING:<10}" + "".join(f"{one.confusion[NOTHING, told]:>9}" for told in columns[:-2]))
+    lines.append(f"{NOTHING:<10}" + "".join(f"{one.confusion[NOTHING, told]:>8}" for told in columns[:-2]))
     lines += wrapped("parted: named before and after, but not known as one. nothing: where no grain lies.")
     return lines
 
