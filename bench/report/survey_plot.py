@@ -68,5 +68,5 @@ def _rates(panel, found: Sequence[Score]) -> None:  # type: ignore[no-untyped-de
     panel.set_yticks(rows, [one.kind for one in found])
     panel.set_ylim(len(found) - 0.5, -0.5)
     panel.set(xlim=(0, None), xlabel="%, with exact 95 % interval")
-    panel.legend(frameon=False, fontsize=8)
+    panel.legend(frameon=False, fontsize=8, ncols=3, loc="upper center", bbox_to_anchor=(0.4, -0.13))
     panel.set_title("statements against the truth")

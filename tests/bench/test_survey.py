@@ -76,6 +76,7 @@ def files(frames, tmp_path):
 def few_pieces(monkeypatch):
     monkeypatch.setattr(command, "PIECES", 6)
     monkeypatch.setattr(limit, "FIRST_PIECES", 2)
+    monkeypatch.setattr(limit, "WINDOW", 1000)  # so few grains show nothing without a curve
 
 
 def rows_of(path):
@@ -353,6 +354,15 @@ def test_what_is_said_of_a_clean_sensor():
     assert "of the grains found 2 are smaller than that" in small  # than 7 µm
     unknown = " ".join(clean_lines([], statement(a90_95_um=math.inf, note="none found"), odd=0, limit_levels=()))
     assert "not known: none found" in unknown
+
+
+def test_trials_show_a_size_whatever_their_curve(monkeypatch):
+    monkeypatch.setattr(limit, "WINDOW", 46)
+    size = 2 ** (np.arange(100) / 10)  # 45 of 46 pass (binomial), 44 don't: one of those missed may be in the window
+    assert limit.demonstrated_um(size, np.arange(100) >= 40) == pytest.approx(2 ** ((39 + 84) / 2 / 10))
+    assert limit.demonstrated_um(size, np.ones(100, dtype=bool)) == pytest.approx(2 ** (45 / 2 / 10))
+    assert limit.demonstrated_um(size, np.arange(100) < 98) == math.inf
+    assert limit.demonstrated_um(size[:45], np.ones(45, dtype=bool)) == 0
 
 
 def test_a_file_is_recorded_again_as_it_was():

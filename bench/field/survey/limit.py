@@ -27,7 +27,7 @@ from ....generators.cv import cv2
 from ....generators.shade import shade
 from ....generators.shadow import Shadow, cast
 from ....generators.transfer import encode
-from ...limit import size_limit
+from ...limit import demonstrates, size_limit
 from .advice import clear_ground
 
 SIDE_PX = 320
@@ -49,6 +49,9 @@ REACH_PX = 4.0
 
 CLEARANCE = 3.0
 """Grains are laid at least so many times that distance from real dust."""
+
+WINDOW = 46
+"""Grains of neighbouring size that speak together: 45 found of 46 show nine in ten with 95 % confidence."""
 
 BLOCK_PX = 16
 """Pieces begin at multiples of this, so that a JPEG's blocks fall where they fell."""
@@ -173,7 +176,7 @@ def statement(recipe: Recipe, shots: Sequence[Photograph], dust: Dust, *, share:
     size, found = (np.concatenate([getattr(trial, name) for trial in trials]) for name in ("size", "found"))
     told = size_limit(size, found, np.repeat(np.arange(pieces), [len(trial.size) for trial in trials]))
     return Statement(
-        a90_95_um=float(told["a90_95"]),
+        a90_95_um=max(float(told["a90_95"]), demonstrated_um(size, found)),
         a50_um=float(told["a50"].estimate) if "a50" in told else math.nan,
         share=share,
         trials=len(size),
@@ -181,6 +184,32 @@ def statement(recipe: Recipe, shots: Sequence[Photograph], dust: Dust, *, share:
         false_per_megapixel=sum(trial.false for trial in trials) / (pieces * stage.side**2 / 1e6),
         note=str(told.get("note", "")),
     )
+
+
+def demonstrated_um(size_um: NDArray[np.float64], found: NDArray[np.bool_]) -> float:
+    """Return the size down to which the trials themselves show nine in ten, whatever curve they follow.
+
+    From the largest grains down, `WINDOW` of neighbouring size at a time are tested by the exact binomial until they
+    fail for the first time: such a fixed sequence errs in 5 % of cases in all. Where finding grows ever more slowly
+    with the size, as it does above one half, a grain of a window's mean logarithm is found at least as often as the
+    window's on average (Jensen's inequality).
+
+    Returns
+    -------
+    float
+        The mean of the last window that passes, µm; inf where the first one fails, 0 for fewer than `WINDOW` trials,
+        which this can't judge.
+    """
+    if len(size_um) < WINDOW:
+        return 0.0
+    order = np.argsort(size_um)[::-1]
+    shown = math.inf
+    for first in range(len(order) - WINDOW + 1):
+        window = order[first : first + WINDOW]
+        if not demonstrates(int(found[window].sum()), WINDOW):
+            break
+        shown = float(np.exp(np.log(size_um[window]).mean()))
+    return shown
 
 
 def _each(count: int, jobs: Any) -> Iterator[int]:
