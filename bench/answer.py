@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from collections.abc import Set as AbstractSet
 from dataclasses import dataclass
+from itertools import chain, repeat
 
 import numpy as np
 
@@ -95,7 +96,8 @@ def percent(value: Interval) -> str:
 def _use(choice: Choice, cells: Sequence[CellAnswer]) -> str:
     good = [one for one in cells if one.cell.trusted]
     if good:
-        where_ = "; ".join(_finds(good)) if len(good) > NAMED else _joined(_finds(good))
+        parts = _finds(good, {one.cell.f_number for one in cells})
+        where_ = "; ".join(parts) if len(good) > NAMED else _joined(parts)
         return f"Use {choice.method} {where_}: {promise(choice)}."
     short = [one.cell for one in cells if not one.cell.guaranteed]
     strongest = f"{choice.method} is the strongest over all grounds"
@@ -112,13 +114,15 @@ NAMED = 4
 """More cells than these are not named one by one: the table beside the sentence has them."""
 
 
-def _finds(good: Sequence[CellAnswer]) -> list[str]:
+def _finds(good: Sequence[CellAnswer], apertures: AbstractSet[float]) -> list[str]:
     """Return a part a ground: at which aperture above which score it finds how much."""
     grounds: dict[str, list[CellAnswer]] = {}
     for one in good:
         grounds.setdefault(one.cell.ground, []).append(one)
-    name = _each if len(good) <= NAMED else _range
-    return [f"in {ground} {name(cells)}" for ground, cells in grounds.items()]
+    if len(good) <= NAMED:
+        return [f"in {ground} {_each(cells)}" for ground, cells in grounds.items()]
+    units = chain([" of visible spots"], repeat(""))  # said once
+    return [f"in {ground} {_range(cells, apertures, next(units))}" for ground, cells in grounds.items()]
 
 
 def _each(cells: Sequence[CellAnswer]) -> str:
@@ -127,12 +131,26 @@ def _each(cells: Sequence[CellAnswer]) -> str:
     )
 
 
-def _range(cells: Sequence[CellAnswer]) -> str:
+def _range(cells: Sequence[CellAnswer], apertures: AbstractSet[float], unit: str) -> str:
     shares = sorted(
         {f"{100 * one.recall.estimate:.0f}": one.recall.estimate for one in cells}.items(), key=lambda p: p[1]
     )
     found = " to ".join(dict.fromkeys([shares[0][0], shares[-1][0]]))
-    return f"at {_joined([f'f/{one.cell.f_number:g}' for one in cells])} ({found} % of visible spots)"
+    return f"{_at([one.cell.f_number for one in cells], apertures)} ({found} %{unit})"
+
+
+def _at(f_numbers: Sequence[float], apertures: AbstractSet[float]) -> str:
+    """Return f-numbers in words, three and more neighbours by their ends.
+
+    >>> _at([8.0, 11.0, 16.0], {8.0, 11.0, 16.0, 22.0}), _at([8.0, 22.0], {8.0, 11.0, 22.0}), _at([8.0], {8.0})
+    ('from f/8 to f/16', 'at f/8 and f/22', 'at f/8')
+    """
+    if len(apertures) > 1 and set(f_numbers) == apertures:
+        return "at any aperture"
+    between = {f for f in apertures if min(f_numbers) <= f <= max(f_numbers)}
+    if len(f_numbers) > 2 and set(f_numbers) == between:
+        return f"from f/{min(f_numbers):g} to f/{max(f_numbers):g}"
+    return f"at {_joined([f'f/{f:g}' for f in f_numbers])}"
 
 
 def _beware(cells: Sequence[CellAnswer]) -> str:
@@ -160,11 +178,11 @@ def _where(cells: Sequence[CellAnswer], apertures: AbstractSet[float]) -> str:
     grounds: dict[str, list[float]] = {}
     for one in cells:
         grounds.setdefault(one.cell.ground, []).append(one.cell.f_number)
-    whole = [ground for ground, f_numbers in grounds.items() if set(f_numbers) == apertures]
+    whole = [ground for ground, f_numbers in grounds.items() if set(f_numbers) == apertures and len(apertures) > 1]
     parts = [f"in {_joined(whole)} at any aperture"] if whole else []
     for ground, f_numbers in grounds.items():
         if ground not in whole:
-            parts.append(f"in {ground} at {_joined([f'f/{f:g}' for f in f_numbers])}")
+            parts.append(f"in {ground} {_at(f_numbers, apertures)}")
     return _joined(parts)
 
 

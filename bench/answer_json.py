@@ -88,6 +88,7 @@ def _line(board: Board, line: Line) -> dict[str, Any]:
         "found_at_1_false_alarm_a_frame": rounded(line.found, DIGITS),
         "by_f_number": {f"{f:g}": _interval(value) for f, value in line.by_f_number.items()},
         "cpu_s_per_megapixel": rounded(line.cpu_s_per_megapixel, DIGITS),
+        "memory_mb": rounded(line.memory_mb, DIGITS),
     }
 
 

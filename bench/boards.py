@@ -44,6 +44,9 @@ class Line:
         Mean recall at ⅛, ¼ … 8 false alarms a frame as in free-response studies.
     cpu_s_per_megapixel
         Median over the frames.
+    memory_mb
+        What a call added to its process at its peak, in 10⁶ bytes, median over the one frame in four that is weighed;
+        nan where on none.
     """
 
     row: Row
@@ -52,6 +55,7 @@ class Line:
     found_by_megapixel: float
     froc: float
     cpu_s_per_megapixel: float
+    memory_mb: float
     signed_rank: float = math.nan
 
 
@@ -135,7 +139,13 @@ def _line(row: Row, records: Sequence[Record], apertures: dict[float, dict[str, 
         found_by_megapixel=float(curve.recall_at_per_megapixel([1.0])[0]),
         froc=curve.froc_score(),
         cpu_s_per_megapixel=float(np.median([record.result.cpu_s / record.frame.megapixels for record in records])),
+        memory_mb=_memory(records),
     )
+
+
+def _memory(records: Sequence[Record]) -> float:
+    measured = [record.result.memory_bytes for record in records if math.isfinite(record.result.memory_bytes)]
+    return float(np.median(measured)) / 1e6 if measured else math.nan
 
 
 def best_method(shown: Sequence[Board]) -> str | None:

@@ -15,7 +15,7 @@ from .choice import read_choice
 from .compare import Change, Comparison, compare, trust_changes
 from .errors import YardError
 from .explore import rounded
-from .guard import Line
+from .guard import Line, Verdict
 from .run import stored_table
 from .store import open_store
 from .terminal import clipped, share, wrapped
@@ -80,7 +80,7 @@ def _trust(ground: str, f_number: float, before: str, after: str) -> str:
 
 def _change_lines(change: Change) -> list[str]:
     code = "same code, other answers" if change.same_code else "other code"
-    lines = [f"{change.method}: {code}, CPU time × {change.time_ratio:.2f}"]
+    lines = [f"{change.method}: {code}, CPU time × {change.time_ratio:.2f}", *wrapped(f"    {verdicts(change)}")]
     lines.append(f"    {'ground':<13}{'f':<6}{'before':>7}{'after':>7}{'change':>8}  {'interval':<17}verdict")
     lines += [_line(line, "all") for line in change.lines]
     for f_number, some in change.apertures.items():
@@ -89,6 +89,16 @@ def _change_lines(change: Change) -> list[str]:
     for one in change.frames:
         lines += wrapped(f"    most changed: {one.frame}, {share(one.before)} → {share(one.after)}")
     return lines
+
+
+def verdicts(change: Change) -> str:
+    """Return on which grounds a method is worse, better and what else, all apertures together, as a sentence."""
+    grounds: dict[str, list[str]] = {verdict.value: [] for verdict in (Verdict.WORSE, Verdict.BETTER)}
+    for line in change.lines[1:] or change.lines:  # of several, the first is all grounds together
+        grounds.setdefault(line.verdict.value, []).append(line.ground)
+    parts = [f"{verdict}: {', '.join(names) or 'nowhere'}" for verdict, names in grounds.items()]
+    text = "; ".join(parts)
+    return text[:1].upper() + text[1:] + "."
 
 
 def _line(line: Line, aperture: str) -> str:
@@ -104,11 +114,13 @@ def _line(line: Line, aperture: str) -> str:
 def signed(value: float) -> str:
     """Return a difference of shares with its sign.
 
-    >>> signed(0.0123), signed(-0.5), signed(float("nan"))
-    ('+.012', '−.500', '–')
+    >>> signed(0.0123), signed(-0.5), signed(0.0), signed(float("nan"))
+    ('+.012', '−.500', '0', '–')
     """
     if math.isnan(value):
         return "–"
+    if value == 0:
+        return "0"
     return ("−" if value < 0 else "+") + f"{abs(value):.3f}".removeprefix("0")
 
 

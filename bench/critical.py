@@ -21,6 +21,7 @@ from scipy.stats import f as f_law
 from scipy.stats import rankdata, studentized_range, wilcoxon
 
 from .cells import Table, grounds, pooled_hits, where
+from .interval import by_rows
 from .ranking import holm
 
 FloatArray = NDArray[np.float64]
@@ -73,7 +74,7 @@ def block_scores(table: Table) -> dict[str, FloatArray]:
     scores = {}
     for name, records in table.items():
         hits = pooled_hits(records)
-        scores[name] = hits.average_precision(np.eye(len(hits.truths)))
+        scores[name] = by_rows(hits.average_precision, len(hits.truths), lambda one: one)
     return {name: values[~np.isnan(values)] for name, values in scores.items()}
 
 
@@ -130,6 +131,15 @@ def _p_value(chi_square: float, *, methods: int, blocks: int) -> float:
         return 1.0
     value = iman_davenport(chi_square, methods=methods, blocks=blocks)
     return float(f_law.sf(value, methods - 1, (methods - 1) * (blocks - 1)))
+
+
+def p_value(value: float) -> str:
+    """Return a p-value in words.
+
+    >>> p_value(0.0002), p_value(0.0413)
+    ('p < .001', 'p = .041')
+    """
+    return "p < .001" if value < 0.001 else f"p = {value:.3f}".replace("0.", ".")
 
 
 def critical_difference(methods: int, blocks: int, *, error: float = ERROR) -> float:

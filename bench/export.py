@@ -10,7 +10,7 @@ import pandas as pd
 
 from .boards import Board
 from .cells import Table
-from .cost import RATIOS
+from .cost_curve import RATIOS
 from .store import FALSE_ALARM, HIT
 from .whole_file import whole_file
 
@@ -37,6 +37,7 @@ def ranking_frame(shown: Sequence[Board]) -> pd.DataFrame:
                 "found_at_1_false_alarm_a_megapixel": line.found_by_megapixel,
                 "froc": line.froc,
                 "cpu_s_per_megapixel": line.cpu_s_per_megapixel,
+                "memory_mb": line.memory_mb,
             }
             for f_number, value in line.by_f_number.items():
                 row |= {
@@ -65,6 +66,7 @@ def case_frame(table: Table) -> pd.DataFrame:
             "hits": int((record.result.spots["kind"] == HIT).sum()),
             "false_alarms": int((record.result.spots["kind"] == FALSE_ALARM).sum()),
             "cpu_s": record.result.cpu_s,
+            "memory_mb": record.result.memory_bytes / 1e6,
         }
         for name, records in table.items()
         for record in records

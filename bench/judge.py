@@ -23,6 +23,7 @@ from .label import label
 from .learned import refuse_what_was_taught
 from .masking import mask_contrast
 from .match import LEAST_GATE_PX, gate_px
+from .memory import peak_since, resident_now, weighed
 from .store import FALSE_ALARM, HIT, IGNORED, SPOT_TYPE, TRUTH_TYPE, FrameRow, ResultRow
 from .visibility import Viewing, masking_elevation, shadow_threshold, visibility_level
 
@@ -123,9 +124,11 @@ def judge(frame: Frame, row: FrameRow, *, shot: Photograph, seat: Seat, allowanc
         with kept_to(allowance) if allowance else nullcontext():
             detector = seat.make()
             refuse_what_was_taught(detector, frame.scene)
+            resident = resident_now() if weighed(row.scene) else np.nan
             wall, cpu = time.perf_counter(), time.process_time()
             answer = detector.detect([shot])
             cpu, wall = time.process_time() - cpu, time.perf_counter() - wall
+            memory = peak_since(resident)
         check_answer(answer, [shot])
     except BaseException as error:  # a detector may raise anything; the run goes on and shows it
         return failed(row.scene, seat, problem=_words(error, allowance))
@@ -137,6 +140,7 @@ def judge(frame: Frame, row: FrameRow, *, shot: Photograph, seat: Seat, allowanc
         cpu_s=cpu,
         wall_s=wall,
         spots=judged(answer[0], row.truth, footprint=frame.footprint, ignored=frame.ignored),
+        memory_bytes=memory,
     )
 
 

@@ -18,14 +18,14 @@ _INDENT, _HANGING = 4 * " ", 6 * " "
 
 
 def show_limit(folder: Path, *, detector: str | None, threshold_file: Path | None) -> int:
-    """Print the detection limits of a result folder, write limit.csv and limit.png into it, return 0."""
+    """Print the detection limits of a result folder, write table and plot (limit.csv, .png, .svg) into it, return 0."""
     from .report.limits import write_limits  # matplotlib is slow to import
 
     table, method, choice = load_operating(folder, detector=detector, file=threshold_file)
     shown = limits(table, method, thresholds(choice))
     write_csv(limit_frame(shown, method), folder / "limit.csv")
     write_limits(shown, method, folder / "limit.png")
-    print("\n".join([*limit_lines(shown, method), "", f"written to {folder}: limit.csv, limit.png"]))
+    print("\n".join([*limit_lines(shown, method), "", f"written to {folder}: limit.csv, limit.png, limit.svg"]))
     return 0
 
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import csv
-import math
 import multiprocessing
 import os
 import sys
@@ -16,6 +15,7 @@ from tqdm import tqdm
 from ..detectors.registry import load
 from .roll_judge import FALSE_ALARMS, Reading, RollScore, judge_roll, readings
 from .roll_suite import RollSuite, load_roll_suite
+from .share_word import share_word
 
 DEFAULT_DETECTOR = "consensus"
 
@@ -64,14 +64,11 @@ def table_lines(shown: Sequence[Reading], method: str) -> list[str]:
     for one in shown:
         name = one.kind if one.kind != before else ""
         before = one.kind
-        numbers = f"{one.count:>12}{one.grains:>8}{_share(one.recall):>8}{_share(one.ideal):>8}{one.threshold:>9.1f}"
+        found, ideal = (f"{share_word(value, 2):>8}" for value in (one.recall, one.ideal))
+        numbers = f"{one.count:>12}{one.grains:>8}{found}{ideal}{one.threshold:>9.1f}"
         lines.append(f"{name:<38}{numbers}")
     lines.append("ideal: grains that a linear observer who knows shape, place and the ground's spectrum is sure of")
     return lines
-
-
-def _share(value: float) -> str:
-    return "–" if math.isnan(value) else f"{value:.2f}"
 
 
 def write_table(path: Path, shown: Sequence[Reading]) -> None:

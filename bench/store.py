@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 import sqlite3
 import time
 from collections.abc import Callable, Iterator, Mapping, Sequence
@@ -15,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .errors import YardError
+from .kept_answer import rows_digest
 
 FORMAT = 1
 """Version of the tables below; a store of another format is refused."""
@@ -51,6 +53,9 @@ CREATE TABLE IF NOT EXISTS result (
     scene TEXT NOT NULL, detector TEXT NOT NULL, fingerprint TEXT NOT NULL,
     problem TEXT, cpu_s REAL, wall_s REAL, spots BLOB,
     PRIMARY KEY (scene, fingerprint));
+CREATE TABLE IF NOT EXISTS memory (
+    scene TEXT NOT NULL, fingerprint TEXT NOT NULL, peak_bytes REAL NOT NULL,
+    PRIMARY KEY (scene, fingerprint));
 COMMIT;
 """
 
@@ -79,7 +84,10 @@ class FrameRow:
 
 @dataclass(frozen=True, slots=True)
 class ResultRow:
-    """One detector on one frame: its judged candidates (`SPOT_TYPE`), or the problem that stopped it."""
+    """One detector on one frame: its judged candidates (`SPOT_TYPE`), or the problem that stopped it.
+
+    `memory_bytes` is what the call added to its process at its peak; nan where it was not weighed.
+    """
 
     scene: str
     detector: str
@@ -88,6 +96,11 @@ class ResultRow:
     cpu_s: float
     wall_s: float
     spots: NDArray[Any]
+    memory_bytes: float = math.nan
+
+
+_RESULT = "scene, detector, fingerprint, problem, cpu_s, wall_s"
+"""Columns of a result before its spots, in the order of `ResultRow`."""
 
 
 def _marks(count: int) -> str:
@@ -228,11 +241,13 @@ class Store:
             can't be written.
         """
         rows = [(r.scene, r.detector, r.fingerprint, r.problem, r.cpu_s, r.wall_s, r.spots.tobytes()) for r in results]
+        memory = [(r.scene, r.fingerprint, r.memory_bytes) for r in results if math.isfinite(r.memory_bytes)]
         with self._change():
             if frame is not None:
                 self._check_pixels(frame)
                 self._db.execute(f"INSERT OR IGNORE INTO frame VALUES ({_marks(11)})", _frame_values(frame))
             self._db.executemany(_KEEP_THE_BETTER, rows)
+            self._db.executemany("INSERT OR REPLACE INTO memory VALUES (?, ?, ?)", memory)
 
     def _check_pixels(self, frame: FrameRow) -> None:
         known = self._db.execute("SELECT pixels FROM frame WHERE scene = ?", (frame.scene,)).fetchone()
@@ -249,9 +264,20 @@ class Store:
 
     def results(self) -> Iterator[ResultRow]:
         """Yield every result, by detector and frame."""
-        query = "SELECT * FROM result ORDER BY detector, scene"
-        for row in self._db.execute(query):
-            yield ResultRow(*(*row[:-1], np.frombuffer(row[-1], dtype=SPOT_TYPE)))
+        query = f"""
+            SELECT {_RESULT}, spots, peak_bytes FROM result LEFT JOIN memory USING (scene, fingerprint)
+            ORDER BY detector, scene"""
+        for *values, spots, peak in self._db.execute(query):
+            memory = math.nan if peak is None else float(peak)
+            yield ResultRow(*(*values, np.frombuffer(spots, dtype=SPOT_TYPE), memory))
+
+    def specs(self) -> dict[str, str]:
+        """Return method name to what makes it, of all that stand on the board."""
+        return dict(json.loads(self.note("specs") or "{}"))
+
+    def digest(self) -> str:
+        """Return a digest of all that it holds, see `kept_answer.rows_digest`."""
+        return rows_digest(self._db)
 
     def card(self) -> dict[str, Any]:
         """Return the run's notes, those that hold JSON decoded."""

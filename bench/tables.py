@@ -33,7 +33,7 @@ def frame_table(store: Store) -> Iterator[pd.DataFrame]:
 
 def look_table(store: Store) -> Iterator[pd.DataFrame]:
     """Yield one row a frame and detector, failed ones with their problem: its counts and its cost."""
-    columns = ("scene", "detector", "fingerprint", "problem", "cpu_s", "wall_s")
+    columns = ("scene", "detector", "fingerprint", "problem", "cpu_s", "wall_s", "memory_bytes")
 
     def plain(row: ResultRow) -> dict[str, Any]:
         values = {column: getattr(row, column) for column in columns}

@@ -7,8 +7,7 @@ from dataclasses import dataclass
 OUTPUTS = (
     "report.html",
     "frames.jpg",
-    *(f"{name}.{kind}" for name in ("curves", "froc", "cost") for kind in ("png", "svg")),
-    "ranks.png",
+    *(f"{name}.{kind}" for name in ("curves", "froc", "cost", "limit", "ranks") for kind in ("png", "svg")),
     "threshold.json",
     "explore.json",
     "crops.json",
@@ -16,6 +15,7 @@ OUTPUTS = (
     "cases.csv",
     "sweep.csv",
     "cost.csv",
+    "limit.csv",
 )
 """Files of a result folder, ranks only where there are enough scenes and methods."""
 
@@ -30,8 +30,11 @@ class Told:
         For people, and as JSON for machines.
     missing
         What failed or lacks frames, "" where the board is whole.
+    notes
+        What to know about photographs among the grounds, sentences that are said before the run.
     """
 
     text: str
     object: str
     missing: str
+    notes: tuple[str, ...] = ()

@@ -6,7 +6,7 @@ import math
 from pathlib import Path
 
 from ..compare import Change, Comparison
-from ..compare_command import signed
+from ..compare_command import signed, verdicts
 from .page import render, write_whole
 
 LEAST_SPAN = 0.05
@@ -17,7 +17,9 @@ def write_comparison(path: Path, found: Comparison, *, before: str, after: str, 
     """Write the page, whole or not at all; every name is escaped by the template."""
     span = {change.method: _span(change) for change in found.changes}
     held = {"found": found, "before": before, "after": after, "least_effect": least_effect, "span": span}
-    write_whole(path, render("comparison.html", held, filters={"signed": signed, "place": _place}))
+    write_whole(
+        path, render("comparison.html", held, filters={"signed": signed, "place": _place, "verdicts": verdicts})
+    )
 
 
 def _span(change: Change) -> float:

@@ -9,14 +9,13 @@ from typing import Any
 import numpy as np
 
 from ..limit import OFTEN, Limit, bins, curve_band
-from ..whole_file import whole_file
-from .plots import INK, PALETTE
+from .plots import INK, PALETTE, save
 
 TICKS_UM = (1, 2, 5, 10, 20, 30, 50, 70, 100, 200, 500, 1000)
 
 
 def write_limits(shown: Sequence[Limit], method: str, path: Path) -> None:
-    """Write a PNG with a panel for each ground and aperture: curve with its 95 % band, grains in groups as dots.
+    """Write PNG and SVG with a panel for each ground and aperture: curve with its 95 % band, grains in groups as dots.
 
     Rows are grounds, columns are apertures, and all panels share both axes.
     """
@@ -35,8 +34,7 @@ def write_limits(shown: Sequence[Limit], method: str, path: Path) -> None:
         _draw(panels[row][column], limit, span, colour=PALETTE[row % len(PALETTE)])
     figure.suptitle(f"{method}: share of grains found at the chosen threshold", color=INK, fontsize=11)
     figure.supxlabel("grain diameter in µm", color=INK, fontsize=10)
-    with whole_file(path) as scratch:
-        figure.savefig(scratch, format="png")
+    save(figure, path)
 
 
 def _span(shown: Sequence[Limit]) -> tuple[float, float]:
@@ -79,13 +77,17 @@ def _draw(panel: Any, limit: Limit, span: tuple[float, float], *, colour: str) -
 def _mark_limit(panel: Any, limit: Limit) -> None:
     """Draw a90 as a line down from the curve and a90/95 as a dotted one, unless beyond the cell's largest grain."""
     largest = limit.size_um.max(initial=0.0)
+    sure = limit.a90_95 <= largest
+    if sure:
+        panel.plot([limit.a90_95] * 2, [-0.04, OFTEN], color=INK, linewidth=1, linestyle=":")
     if limit.a90.estimate <= largest:
         panel.plot([limit.a90.estimate] * 2, [-0.04, OFTEN], color=INK, linewidth=1)
+        low, high = panel.get_xlim()
+        right = limit.a90.estimate**2 < low * high  # there the curve is high above the words
         panel.annotate(
-            f"a90 {limit.a90.estimate:.0f} µm", (limit.a90.estimate, 0.02), xytext=(-3, 0), textcoords="offset points",
-            ha="right", fontsize=7.5, color=INK,
+            f"a90 {limit.a90.estimate:.0f} µm", (limit.a90_95 if right and sure else limit.a90.estimate, 0.06),
+            xytext=(3 if right else -3, 0), textcoords="offset points", ha="left" if right else "right",
+            fontsize=7.5, color=INK,
         )  # fmt: skip
-    if limit.a90_95 <= largest:
-        panel.plot([limit.a90_95] * 2, [-0.04, OFTEN], color=INK, linewidth=1, linestyle=":")
     if limit.fit is None:
         panel.text(0.5, 0.62, limit.status.value, transform=panel.transAxes, ha="center", fontsize=8, color=INK)

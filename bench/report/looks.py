@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -23,38 +24,66 @@ PANEL_PX, GAP_PX, COLUMNS = 900, 8, 2
 """Width of one frame in the picture, white between frames, and frames side by side."""
 
 
-def write_looks(table: Table, choice: Choice, path: Path) -> None:
-    """Write a JPEG with one frame a ground, two in a row, the chosen method's verdicts drawn in.
+@dataclass(frozen=True, slots=True)
+class Look:
+    """A frame with the chosen method's verdicts drawn in.
 
-    The frames are rendered again from their recipes: the store keeps no pixels.
+    Attributes
+    ----------
+    picture
+        A Pillow picture, `PANEL_PX` wide.
+    ground, f_number
+        Its cell.
+    visible, found, false_alarms
+        Shadows that an observer would see, those of them that are found, and false alarms.
     """
+
+    picture: Any
+    ground: str
+    f_number: float
+    visible: int
+    found: int
+    false_alarms: int
+
+
+def looks(table: Table, choice: Choice) -> list[Look]:
+    """Return a frame a ground, rendered again from its recipe: the store keeps no pixels."""
+    return [_look(where(table, ground=ground)[choice.method], choice) for ground in grounds(table)]
+
+
+def write_looks(shown: Sequence[Look], path: Path) -> None:
+    """Write a JPEG with the frames, two in a row."""
     from PIL import Image
 
-    panels = [_panel(where(table, ground=ground)[choice.method], choice) for ground in grounds(table)]
-    columns = min(COLUMNS, len(panels))
-    rows = -(-len(panels) // columns)
-    width, height = PANEL_PX + GAP_PX, max(panel.height for panel in panels) + GAP_PX
+    columns = min(COLUMNS, len(shown))
+    rows = -(-len(shown) // columns)
+    width, height = PANEL_PX + GAP_PX, max(look.picture.height for look in shown) + GAP_PX
     sheet = Image.new("RGB", (columns * width - GAP_PX, rows * height - GAP_PX), "white")
-    for number, panel in enumerate(panels):
-        sheet.paste(panel, (number % columns * width, number // columns * height))
+    for number, look in enumerate(shown):
+        sheet.paste(_titled(look), (number % columns * width, number // columns * height))
     with whole_file(path) as scratch:
         sheet.save(scratch, "JPEG", quality=88)
 
 
-def _panel(records: Sequence[Record], choice: Choice) -> Any:
+def _titled(look: Look) -> Any:
+    from PIL import ImageDraw
+
+    picture = look.picture.copy()
+    title = f"{look.ground}, f/{look.f_number:g}   ring: found, dashed: missed, ticks: false alarm"
+    words(ImageDraw.Draw(picture), (14, picture.height - 40), title, unit=2)
+    return picture
+
+
+def _look(records: Sequence[Record], choice: Choice) -> Look:
     from PIL import Image, ImageDraw
 
     record = _typical(records)
-    cell = next(
-        cell for cell in choice.cells if (cell.ground, cell.f_number) == (record.frame.ground, record.frame.f_number)
-    )
-    picture = Image.fromarray(rendered(record.frame))
+    frame = record.frame
+    cell = next(cell for cell in choice.cells if (cell.ground, cell.f_number) == (frame.ground, frame.f_number))
+    picture = Image.fromarray(rendered(frame))
     picture = picture.resize((PANEL_PX, round(picture.height * PANEL_PX / picture.width)), Image.Resampling.LANCZOS)
-    draw = ImageDraw.Draw(picture)
-    _mark(draw, record, cell, scale=PANEL_PX / _width(record))
-    title = f"{cell.ground}, f/{cell.f_number:g}   ring: found, dashed: missed, ticks: false alarm"
-    words(draw, (14, picture.height - 40), title, unit=2)
-    return picture
+    found, false_alarms = _mark(ImageDraw.Draw(picture), record, cell, scale=PANEL_PX / _width(record))
+    return Look(picture, cell.ground, cell.f_number, frame.counted, found, false_alarms)
 
 
 def _typical(records: Sequence[Record]) -> Record:
@@ -68,14 +97,17 @@ def _width(record: Record) -> int:
     return Scene.from_json(record.frame.recipe).camera.width_px
 
 
-def _mark(draw: Any, record: Record, cell: CellChoice, *, scale: float) -> None:
+def _mark(draw: Any, record: Record, cell: CellChoice, *, scale: float) -> tuple[int, int]:
+    """Draw the verdicts; return how many shadows are found and how many false alarms there are."""
     spots = record.result.spots[record.result.spots["score"] > cell.threshold]
     hits = set(spots["truth"][spots["kind"] == HIT].tolist())
     for index, truth in enumerate(record.frame.truth):
         if truth["counted"]:
             centre = (float(truth["x"]) * scale, float(truth["y"]) * scale)
-            radius = spot_radius(float(truth["fwhm_px"])) * scale + 4
-            ring(draw, centre, radius, unit=1, dashed=index not in hits)
-    for spot in spots[spots["kind"] == FALSE_ALARM]:
+            radius = spot_radius(float(truth["fwhm_px"])) * scale + 5
+            ring(draw, centre, radius, unit=2, dashed=index not in hits)
+    false_alarms = spots[spots["kind"] == FALSE_ALARM]
+    for spot in false_alarms:
         centre = (float(spot["x"]) * scale, float(spot["y"]) * scale)
-        ticks(draw, centre, spot_radius(float(spot["diameter_px"])) * scale + 2, unit=1)
+        ticks(draw, centre, spot_radius(float(spot["diameter_px"])) * scale + 2, unit=2)
+    return len(hits), len(false_alarms)

@@ -7,18 +7,22 @@ import gzip
 import hashlib
 import json
 import math
+import re
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 import numpy as np
+from markupsafe import Markup
 
 from ..answer import Answer, percent, promise, reason
 from ..boards import Board, Line
-from ..cost import RATIOS
+from ..cost_curve import RATIOS
+from ..critical import MeanRanks, p_value
 from ..gallery import TILE_PX
 from ..interval import Interval
+from ..share_word import share_word
 from ..store import ResultRow
 from ..terminal import failure_lines
 from ..whole_file import whole_file
@@ -31,22 +35,20 @@ SCRIPTS = ("draw.js", "explore.js", "gallery.js")
 
 @dataclass(frozen=True, slots=True)
 class Picture:
-    """A picture file that the page shows: `alt` says what is in it, a plot turns dark with the page."""
+    """A WebP picture as base64 text; `alt` says what is in it."""
 
-    path: Path
+    data: str
     alt: str
     caption: str
-    plot: bool = True
 
-    @property
-    def media(self) -> str:
-        """Its media type."""
-        return {"jpg": "image/jpeg", "png": "image/png", "svg": "image/svg+xml"}[self.path.suffix[1:]]
 
-    @property
-    def data(self) -> str:
-        """Its content as base64 text."""
-        return base64.b64encode(self.path.read_bytes()).decode()
+@dataclass(frozen=True, slots=True)
+class Expense:
+    """What a method takes: the least and the most over grounds of their medians; nan where not measured."""
+
+    method: str
+    cpu_s_per_megapixel: tuple[float, float]
+    memory_mb: tuple[float, float]
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,15 +61,21 @@ class Report:
         Rankings, and the answer; None where no method has every frame.
     cells, gallery
         Entries of `explore.explore` and `gallery.gallery`, in one order of cells.
-    pictures, failures, card
-        Files to put in, failed results, and the run card.
+    frames, curves
+        A judged frame a ground, and precision over recall as a plot, which turns dark with the page.
+    ranks
+        Mean ranks by ground, where there are scenes and methods enough.
+    failures, card
+        Failed results, and the run card.
     """
 
     boards: Sequence[Board]
     answer: Answer | None
     cells: Sequence[Mapping[str, Any]]
     gallery: Sequence[Mapping[str, Any]]
-    pictures: Sequence[Picture]
+    frames: Sequence[Picture]
+    curves: Picture | None
+    ranks: Mapping[str, MeanRanks]
     failures: Sequence[ResultRow]
     card: Mapping[str, Any]
 
@@ -87,13 +95,19 @@ def write_page(path: Path, report: Report) -> None:
         "grounds": [board.ground for board in report.boards],
         "f_numbers": _f_numbers(report.boards),
         "data": _data(report),
-        "pictures": report.pictures,
+        "expenses": expenses(report.boards),
+        "frames": report.frames,
+        "curves": report.curves,
+        "ranks": report.ranks,
         "failures": failure_lines(report.failures),
         "card": report.card,
         "script": script,
         "script_hash": base64.b64encode(hashlib.sha256(script.encode()).digest()).decode(),
     }
-    filters: dict[str, Callable[..., Any]] = {"interval": percent, "methods": methods, "tied": _tied, "reason": reason}
+    filters: dict[str, Callable[..., Any]] = {
+        "interval": percent, "methods": methods, "tied": _tied, "reason": reason, "commands": commands, "span": _span,
+        "p_value": p_value,
+    }  # fmt: skip
     write_whole(path, render("page.html", held, filters=filters))
 
 
@@ -104,7 +118,7 @@ def render(template: str, held: Mapping[str, Any], *, filters: Mapping[str, Call
     environment = Environment(
         loader=FileSystemLoader(_HERE), autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True
     )
-    environment.filters |= {"share": _share, "percent": _percent, **filters}
+    environment.filters |= {"share": share_word, "percent": _percent, **filters}
     return environment.get_template(template).render(style=(_HERE / "page.css").read_text(encoding="utf-8"), **held)
 
 
@@ -122,6 +136,26 @@ def methods(boards: Sequence[Board]) -> list[str]:
             scores.setdefault(line.row.method, []).append(line.row.estimate)
     means = {name: np.nan_to_num(np.mean(values), nan=-1.0) for name, values in scores.items()}
     return sorted(means, key=lambda name: (-means[name], name))
+
+
+def expenses(boards: Sequence[Board]) -> list[Expense]:
+    """Return what each method takes, in the order of `methods`."""
+    return [
+        Expense(name, *(_spread(boards, name, what) for what in ("cpu_s_per_megapixel", "memory_mb")))
+        for name in methods(boards)
+    ]
+
+
+def _spread(boards: Sequence[Board], method: str, what: str) -> tuple[float, float]:
+    found = [getattr(line, what) for board in boards for line in board.lines if line.row.method == method]
+    known = [value for value in found if math.isfinite(value)]
+    return (min(known), max(known)) if known else (math.nan, math.nan)
+
+
+def commands(text: str) -> Markup:
+    """Return a sentence, escaped, with the commands in it set off, so that they are not broken over lines."""
+    parts = re.split(r"(moteyard [^)]+)", text)
+    return Markup("").join(Markup("<code>{}</code>").format(part) if i % 2 else part for i, part in enumerate(parts))
 
 
 def _script(name: str) -> str:
@@ -154,8 +188,15 @@ def _tied(board: Board, line: Line) -> bool:
     return sum(other.row.rank == line.row.rank for other in board.lines) > 1
 
 
-def _share(value: float) -> str:
-    return "–" if math.isnan(value) else f"{value:.3f}".removeprefix("0")
+def _span(ends: tuple[float, float], digits: int) -> str:
+    """Return the least and the most, once where they look the same.
+
+    >>> _span((0.151, 0.18), 2), _span((48.2, 48.4), 0), _span((math.nan, math.nan), 0)
+    ('0.15–0.18', '48', '–')
+    """
+    if math.isnan(ends[0]):
+        return "–"
+    return "–".join(dict.fromkeys(f"{end:.{digits}f}" for end in ends))
 
 
 def _percent(value: float | Interval) -> str:

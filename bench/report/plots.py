@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from pathlib import Path
 from typing import Any
 
@@ -19,11 +20,8 @@ STYLES = ("-", "--", "-.", ":")
 
 def write_curves(table: Table, path: Path) -> None:
     """Write precision over recall, one panel a ground, all methods, as a PNG and beside it an SVG for print."""
-    from matplotlib.figure import Figure  # slow to import
-
     shown = grounds(table)
-    figure = Figure(figsize=(4.1 * len(shown) + 1.6, 4.4), dpi=130, layout="constrained")
-    panels = figure.subplots(1, len(shown), sharey=True, squeeze=False)[0]
+    figure, panels = grid(len(shown), width=3.1, height=2.9)
     for panel, ground in zip(panels, shown, strict=True):
         for number, (method, records) in enumerate(sorted(where(table, ground=ground).items())):
             counts = pooled_curve(records)
@@ -37,13 +35,39 @@ def write_curves(table: Table, path: Path) -> None:
                 linewidth=1.5,
                 label=method,
             )
-        panel.set(title=ground, xlim=(0, 1), ylim=(0, 1.02), xlabel="recall: share of visible shadows found")
+        panel.set(xlim=(0, 1), ylim=(0, 1.02))
+        panel.set_title(ground, fontsize=10, color=INK, loc="left")
+        panel.tick_params(labelsize=8, colors=INK, labelbottom=True)
         panel.grid(color="#dddddd", linewidth=0.6)
         panel.spines[["top", "right"]].set_visible(False)
-    panels[0].set_ylabel("precision: share of finds that are shadows")
+    figure.supxlabel("recall: share of visible shadows found", color=INK, fontsize=10)
+    figure.supylabel("precision: share of finds that are shadows", color=INK, fontsize=10)
     handles, labels = panels[0].get_legend_handles_labels()
-    figure.legend(handles, labels, loc="outside right center", frameon=False)
+    figure.legend(handles, labels, loc="outside right center", frameon=False, fontsize=9)
     save(figure, path)
+
+
+def shape(count: int) -> tuple[int, int]:
+    """Return rows and columns for so many panels, as many across as down or more, with the fewest places left empty.
+
+    >>> shape(1), shape(3), shape(7), shape(8)
+    ((1, 1), (1, 3), (2, 4), (2, 4))
+    """
+    least = math.ceil(math.sqrt(count))
+    columns = min(range(least, least + 2), key=lambda across: (-count % across, across))
+    return -(-count // columns), columns
+
+
+def grid(count: int, *, width: float, height: float) -> tuple[Any, list[Any]]:
+    """Return a figure and so many of its panels, of this size in inches each, on common axes."""
+    from matplotlib.figure import Figure  # slow to import
+
+    rows, columns = shape(count)
+    figure = Figure(figsize=(width * columns + 1.8, height * rows + 0.7), dpi=130, layout="constrained")
+    panels = list(figure.subplots(rows, columns, sharex=True, sharey=True, squeeze=False).flat)
+    for panel in panels[count:]:
+        panel.set_visible(False)
+    return figure, panels[:count]
 
 
 def save(figure: Any, path: Path) -> None:

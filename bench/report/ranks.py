@@ -2,20 +2,18 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
-from ..critical import ERROR, MeanRanks
-from ..whole_file import whole_file
-from .plots import INK, PALETTE
+from ..critical import ERROR, MeanRanks, p_value
+from .plots import INK, PALETTE, save, shape
 
 QUIET = "#8d8a83"
 
 
 def write_ranks(shown: Mapping[str, MeanRanks], path: Path) -> None:
-    """Write a PNG: a row a method, the best above, its mean rank as a dot in a bar one critical difference long.
+    """Write PNG and SVG: a row a method, the best above, its mean rank as a dot in a bar one critical difference long.
 
     Two bars overlap where the mean ranks lie less than that apart. Methods whose bar reaches the best one's are
     drawn in colour.
@@ -23,8 +21,7 @@ def write_ranks(shown: Mapping[str, MeanRanks], path: Path) -> None:
     from matplotlib.figure import Figure  # slow to import
 
     most = max(len(ranks.mean_rank) for ranks in shown.values())
-    columns = math.ceil(math.sqrt(len(shown)))
-    rows = -(-len(shown) // columns)
+    rows, columns = shape(len(shown))
     figure = Figure(figsize=(4.2 * columns, (0.27 * most + 1.0) * rows + 0.5), dpi=130, layout="constrained")
     panels = figure.subplots(rows, columns, squeeze=False, sharex=True)
     for panel in panels.flat[len(shown) :]:
@@ -33,8 +30,7 @@ def write_ranks(shown: Mapping[str, MeanRanks], path: Path) -> None:
         _draw(panel, ground, ranks)
     sure = f"overlapping bars: not told apart (all pairs together {100 * (1 - ERROR):.0f} % sure)"
     figure.supxlabel(f"mean rank over scenes by average precision, 1 is best; {sure}", color=INK, fontsize=9)
-    with whole_file(path) as scratch:
-        figure.savefig(scratch, format="png")
+    save(figure, path)
 
 
 def _draw(panel: Any, ground: str, ranks: MeanRanks) -> None:
@@ -50,12 +46,8 @@ def _draw(panel: Any, ground: str, ranks: MeanRanks) -> None:
     panel.set_yticks(range(len(names)), labels=names, fontsize=8)
     panel.set_ylim(len(names) - 0.4, -0.6)
     panel.set_title(
-        f"{ground}: {ranks.blocks} scenes, all equal: {_p(ranks.p_value)}", fontsize=9, color=INK, loc="left"
+        f"{ground}: {ranks.blocks} scenes, all equal: {p_value(ranks.p_value)}", fontsize=9, color=INK, loc="left"
     )
     panel.tick_params(labelsize=8, colors=INK, left=False, labelbottom=True)
     panel.grid(axis="x", color="#dddddd", linewidth=0.6)
     panel.spines[["top", "right", "left"]].set_visible(False)
-
-
-def _p(value: float) -> str:
-    return "p < .001" if value < 0.001 else f"p = {value:.3f}".replace("0.", ".")

@@ -16,15 +16,16 @@ from tqdm import tqdm
 
 from ...detectors.contract import Photograph, Spots
 from ...detectors.registry import fingerprint
-from ...generators.photo_io import Picture, PictureError, read_picture
+from ...generators.photo_io import PictureError
 from ..errors import YardError
-from ..field.find import LEAST_SIDE_PX, Find, Judge, _answer, plural
+from ..field.find import Find, Judge, answer_of, plural
+from ..field.raw import is_raw, linear_tiff
+from ..field.reader import read_photograph
 from ..repairs.contract import LEFT, Known, Mended, Repair
 from ..repairs.registry import load
 from ..whole_file import whole_file
 from .confidence import confidences, ground_contrast, reason, thresholds
 from .copies import Change, writer
-from .raw import is_raw, linear_tiff, read_raw
 from .record import Repaired, csv_text, file_digest, json_text, read_record
 from .sheet import sheet
 
@@ -80,7 +81,7 @@ def judge_planner(judge: Judge, wish: Wish) -> Planner:
     """Return what looks at each photograph alone: spots on trusted ground are mended, the others are for the hand."""
 
     def plan(photograph: Photograph, path: Path) -> Plan:
-        answer = _answer(judge.detector, photograph, path)[0]
+        answer = answer_of(judge.detector, photograph, path)[0]
         finds, _ = judge.take(photograph, answer.strongest(len(answer)))
         sure = [find for find in finds if find.trusted]
         table = np.array([(find.x, find.y, find.diameter_px, find.score) for find in sure], np.float32).reshape(-1, 4)
@@ -186,25 +187,6 @@ def _clear(out: Path, path: Path) -> None:
 def _mark(path: Path) -> str:
     """Return the name of the file that stands in the folder while a photograph's outputs are being written."""
     return f".{path.name}.unfinished"
-
-
-def read_photograph(path: Path, f_number: float | None) -> tuple[Picture, Photograph]:
-    """Return a file and what may be seen of it; raw files come as linear light.
-
-    Raises
-    ------
-    YardError, PictureError
-        If it can't be read, or is too small to hold a shadow.
-    """
-    raw = is_raw(path)
-    picture = read_raw(path) if raw else read_picture(path)
-    if min(picture.width, picture.height) < LEAST_SIDE_PX:
-        raise YardError(
-            f"{path} is {picture.width}×{picture.height}, too small to hold a shadow and its surroundings "
-            f"(at least {LEAST_SIDE_PX} pixels each way)"
-        )
-    encoding = "linear" if raw else "srgb"
-    return picture, Photograph(picture.pixels, f_number or picture.f_number, picture.pixel_um, encoding)
 
 
 def _one(path: Path, wish: Wish, repair: Repair, plan: Planner, settings: dict[str, Any]) -> str:

@@ -12,6 +12,8 @@ import time
 from pathlib import Path
 from typing import Any
 
+from ...detectors.network.target import HARD
+from .example import MINED, MINERS
 from .recipe import ENTROPY, Recipe
 from .rendering import Rendering
 
@@ -28,14 +30,14 @@ def main() -> int:
     recipe = Recipe(photographs=options.photographs, held_out=tuple(options.without))
     course = Course(steps=options.steps, rate=options.rate, seed=options.seed, batch=options.batch)
     device = torch.device("cuda" if torch.cuda.is_available() else "cpu")
-    pool = Pool(device=device, crop=course.crop_cells)
+    pool = Pool(device=device, crop=course.crop_cells, most=options.keep)
     ready = Rendering(recipe, numbers=range(options.first, options.first + options.frames), workers=options.workers)
-    while len(pool.area) < min(options.frames, options.wait_for):
+    while len(pool.area) < min(options.frames, options.keep, options.wait_for):
         pool.add(ready.next())
     log = (options.out / "log.jsonl").open("a", encoding="utf-8")
 
     def note(step: int, losses: dict[str, float]) -> None:
-        line = {"step": step, "frames": len(pool.area), "seconds": round(time.monotonic() - began, 1), **losses}
+        line = {"step": step, "frames": pool.seen, "seconds": round(time.monotonic() - began, 1), **losses}
         log.write(json.dumps(line) + "\n")
         log.flush()
         if step % 500 == 0:
@@ -47,11 +49,13 @@ def main() -> int:
     ready.stop()
     export(network, options.out / "network.onnx", cells=course.crop_cells)
     card: dict[str, Any] = {
-        "frames": len(pool.area),
+        "frames": pool.seen,
+        "first": options.first,
         "entropy": ENTROPY,
         "namespaces": ["train"],
         "grounds": {name: round(share, 3) for name, share in recipe.grounds().items()},
         "photographs": _photographs(options.photographs),
+        "hard_negatives": {"by": [miner.name for miner in MINERS], "a_frame": MINED, "weight": HARD},
         "course": {name: getattr(course, name) for name in Course.__slots__},
         "sha256": hashlib.sha256((options.out / "network.onnx").read_bytes()).hexdigest(),
         "parameters": sum(parameter.numel() for parameter in network.parameters()),
@@ -78,6 +82,7 @@ def _options() -> argparse.Namespace:
     parser.add_argument("--without", action="append", default=[], metavar="GROUND", help="a ground to leave out")
     parser.add_argument("--frames", type=int, default=10_000, help="frames to render (10000)")
     parser.add_argument("--first", type=int, default=0, help="number of the first of them (0)")
+    parser.add_argument("--keep", type=int, default=20_000, help="frames to keep at a time, 3 MB each (20000)")
     parser.add_argument("--wait-for", type=int, default=1000, help="frames to wait for before the first step (1000)")
     parser.add_argument("--steps", type=int, default=20_000, help="batches in all (20000)")
     parser.add_argument("--batch", type=int, default=96, help="crops a batch (96)")

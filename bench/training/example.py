@@ -7,13 +7,16 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from ...detectors.contract import Photograph
+from ...detectors.contract import Photograph, SingleFrame
+from ...detectors.dog import DifferenceOfGaussians
+from ...detectors.matched import MatchedFilter
 from ...detectors.network.features import CELL, View, features, views
 from ...detectors.network.target import Centres, target
 from ...generators.scene import Frame, Scene, render
 from ..errors import YardError
 from ..handover import photograph
 from ..judge import SEEN
+from ..match import LEAST_GATE_PX
 from ..visibility import Viewing, visibility_level
 
 TRAIN = 0
@@ -63,8 +66,26 @@ def of_frame(frame: Frame, *, viewing: Viewing) -> Example:
     centres = Centres(x=truth.x, y=truth.y, fwhm_px=truth.fwhm_px, counted=seen >= SEEN)
     shown = features(shot, view)
     cells = (shown.shape[1] * 2 // CELL, shown.shape[2] * 2 // CELL)
+    centres = replace(centres, mistaken=mistaken(shot, centres, by=MINERS[frame.scene.seed[-1] % len(MINERS)]))
     lines = None if frame.footprint is None else frame.footprint >= 0
     return Example(shown.astype(np.float16), target(centres, view, cells, ignored=lines).astype(np.float16))
+
+
+MINERS: tuple[SingleFrame, ...] = (MatchedFilter(), DifferenceOfGaussians())
+"""Their false alarms are the hard negatives, by turns: both fall for what has the size of a shadow and isn't one."""
+
+MINED = 60
+"""The strongest false alarms of a frame that count more; all but these the network tells apart early on."""
+
+
+def mistaken(shot: Photograph, centres: Centres, *, by: SingleFrame) -> NDArray[np.float64]:
+    """Return (n ≤ MINED, 2) places x, y of a detector's strongest finds that lie on no shadow, counted or not."""
+    finds = by.detect_one(shot)
+    clear = np.ones(len(finds.x), dtype=bool)
+    for x, y, width in zip(centres.x, centres.y, centres.fwhm_px, strict=True):
+        clear &= np.hypot(finds.x - x, finds.y - y) > width + LEAST_GATE_PX
+    order = np.argsort(-finds.score[clear], kind="stable")[:MINED]
+    return np.stack([finds.x[clear][order], finds.y[clear][order]], axis=1)
 
 
 UNKNOWN_ONE_IN = 10

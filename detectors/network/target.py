@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,7 +12,7 @@ from .features import View
 FloatArray = NDArray[np.float32]
 
 HEAT, SIZE, DOWN, RIGHT, WEIGHT, CENTRE = range(6)
-"""Planes of a target: how near a centre is, log₂ of its width over 8 pixels, offsets in cells, whether the cell
+"""Planes of a target: how near a centre is, log₂ of its width over 8 pixels, offsets in cells, how much the cell
 counts, whether it holds a centre."""
 
 PLANES = 6
@@ -21,6 +21,9 @@ SPREAD = 0.7
 """Standard deviation in cells of the hill about a centre: a cell beside it is hardly a mistake."""
 
 REFERENCE_PX = 8.0
+
+HARD = 3.0
+"""What a place counts, against 1 elsewhere, at which another method took clean detail for dust."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,12 +36,15 @@ class Centres:
         Place and full width at half depth.
     counted
         Whether it is to be found. Where it is not, the network may answer as it likes.
+    mistaken
+        (n, 2) places x, y where others saw dust and none is.
     """
 
     x: NDArray[np.float64]
     y: NDArray[np.float64]
     fwhm_px: NDArray[np.float64]
     counted: NDArray[np.bool_]
+    mistaken: NDArray[np.float64] = field(default_factory=lambda: np.empty((0, 2)))
 
 
 def to_cells(place: NDArray[np.float64], view: View) -> NDArray[np.float64]:
@@ -66,7 +72,11 @@ def target(
         Pixels of the photograph (height, width) whose cells don't count unless a centre lies in them.
     """
     planes = np.zeros((PLANES, *shape), dtype=np.float32)
-    planes[WEIGHT] = 1.0 if ignored is None else ~_any_in_cell(ignored, view, shape)
+    planes[WEIGHT] = 1.0
+    for across, along in to_cells(centres.mistaken, view):
+        _near(planes[WEIGHT], along, across, radius=1)[...] = HARD
+    if ignored is not None:
+        planes[WEIGHT][_any_in_cell(ignored, view, shape)] = 0.0
     u, v = to_cells(centres.x, view), to_cells(centres.y, view)
     for index in np.flatnonzero(~centres.counted):
         _near(planes[WEIGHT], v[index], u[index], radius=centres.fwhm_px[index] / 2 / view.cell_px + 1)[...] = 0.0

@@ -75,13 +75,15 @@ class Going:
 
 @dataclass(slots=True)
 class Pool:
-    """Examples on the device, to which more can be added while they are drawn from."""
+    """Examples on the device, to which more can be added while they are drawn from; the oldest make room."""
 
     device: torch.device
     crop: int
+    most: int = 20_000
     shown: list[Tensor] = field(default_factory=list)
     wanted: list[Tensor] = field(default_factory=list)
     area: list[float] = field(default_factory=list)
+    seen: int = 0
 
     def add(self, pair: Pair) -> None:
         """Add a frame; one smaller than a crop is widened by cells that don't count."""
@@ -89,9 +91,13 @@ class Pool:
         down, right = (max(0, self.crop - side) for side in wanted.shape[1:])
         shown = torch.nn.functional.pad(shown, (0, 2 * right, 0, 2 * down))
         wanted = torch.nn.functional.pad(wanted, (0, right, 0, down))
+        if len(self.area) == self.most:
+            for kept in (self.shown, self.wanted, self.area):
+                del kept[0]
         self.shown.append(shown.to(self.device))
         self.wanted.append(wanted.to(self.device))
         self.area.append(float(wanted.shape[1] * wanted.shape[2]))
+        self.seen += 1
 
     def draw(self, count: int, rng: np.random.Generator) -> tuple[Tensor, Tensor]:
         """Return `count` crops, frames drawn by their area."""

@@ -58,8 +58,8 @@ def test_a_sound_detector(tmp_path, monkeypatch, capsys):
     assert not any(tag in ("script", "link", "iframe") for tag, _ in tags.found)
     sources = [attributes["src"] for tag, attributes in tags.found if tag == "img"]
     assert sources
-    assert all(source.startswith("data:image/jpeg;base64,") for source in sources)
-    assert "http" not in re.sub(r"base64,[^\"]*", "", page)
+    assert all(source.startswith("data:image/webp;base64,") for source in sources)
+    assert "://" not in re.sub(r"base64,[^\"]*", "", page)
     assert "url(" not in page
     counts = {word: int(re.search(rf"(\d+) {word}", said)[1]) for word in ("hits", "misses", "false alarms")}
     for word, count in counts.items():

@@ -91,6 +91,7 @@ def test_terminal_page_and_json_agree_and_names_stay_text(make_record, tmp_path)
     found = compare(table, {bad: run(make_record, found=1, fingerprint="m-2")}, least_effect=0.02)
     lines = comparison_lines(found, bad, "b" * 120)
     assert any("−.500" in line and "worse" in line for line in lines)
+    assert "    Worse: sky; better: nowhere." in lines
     told = json.loads(json.dumps(comparison_json(found), allow_nan=False))
     assert told["methods"][0]["lines"][0]["difference"] == -0.5
     assert told["methods"][0]["same_code"] is False
@@ -99,4 +100,5 @@ def test_terminal_page_and_json_agree_and_names_stay_text(make_record, tmp_path)
     assert "<script" not in page
     assert "&lt;script&gt;taken()" in page
     assert "−.500" in page
+    assert "Worse: sky; better: nowhere." in page
     assert not list(tmp_path.glob("*.part"))

@@ -124,6 +124,8 @@ def test_scenes_are_the_blocks_and_those_without_shadows_rank_nobody(tmp_path):
     write_ranks(found, tmp_path / "ranks.png")
     with Image.open(tmp_path / "ranks.png") as picture:
         assert picture.width > picture.height
+    words = "".join((tmp_path / "ranks.svg").read_text(encoding="utf-8").split())
+    assert words.count("<!--fair-too-->") == 1  # what matplotlib says beside the letters that it draws
 
 
 def test_too_little_for_ranks():

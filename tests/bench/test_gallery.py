@@ -17,9 +17,9 @@ from moteyard.bench.gallery import (
     TILE_PX,
     _shadow_entry,
     gallery,
-    jpeg,
     sheet,
     side,
+    webp,
 )
 from moteyard.bench.gallery_choice import MOST_FRAMES, Place, alarms_worth, frames_worth, shadows_worth
 from moteyard.bench.gallery_file import kept_gallery
@@ -88,7 +88,7 @@ def test_sizes_of_crops_and_sheets():
     whole = sheet(tiles)
     assert whole.shape == (2 * TILE_PX, COLUMNS * TILE_PX, 3)
     assert whole[TILE_PX, 0, 0] == COLUMNS
-    assert Image.open(io.BytesIO(base64.b64decode(jpeg(whole)))).size == (COLUMNS * TILE_PX, 2 * TILE_PX)
+    assert Image.open(io.BytesIO(base64.b64decode(webp(whole)))).size == (COLUMNS * TILE_PX, 2 * TILE_PX)
     assert sheet([]).shape == (TILE_PX, COLUMNS * TILE_PX, 3)
 
 

@@ -5,6 +5,7 @@ import json
 import shutil
 import sqlite3
 from pathlib import Path
+from xml.etree import ElementTree
 
 import numpy as np
 import pytest
@@ -15,6 +16,7 @@ from moteyard.bench.choice import read_choice
 from moteyard.bench.cli import main
 from moteyard.bench.coco import coco
 from moteyard.bench.errors import YardError
+from moteyard.bench.rank_command import _text
 from moteyard.bench.run import Means, _check_marks, fill
 from moteyard.bench.store import SPOT_TYPE, ResultRow, Store, open_store
 from moteyard.bench.suite_file import load_suite
@@ -60,6 +62,14 @@ def test_scrub_is_harder_than_sky(result):
     assert float(rows["scrub", "matched"]["average_precision"]) < float(rows["sky", "matched"]["average_precision"])
 
 
+@pytest.mark.parametrize("name", ["quick", "standard", "hills", "debris"])
+def test_what_a_suite_is_for_fits_a_narrow_terminal(name):
+    suite = load_suite(name)
+    said = _text(suite, Path("out"), []).splitlines()
+    assert max(map(len, said)) <= 80
+    assert " ".join(" ".join(said).split()).endswith(suite.summary)
+
+
 def test_everything_is_written(result):
     tables = (
         "ranking.csv",
@@ -71,7 +81,7 @@ def test_everything_is_written(result):
         "crops.json",
         "run.sqlite",
     )
-    plots = [f"{name}.{kind}" for name in ("curves", "froc", "cost") for kind in ("png", "svg")]
+    plots = [f"{name}.{kind}" for name in ("curves", "froc", "cost", "limit") for kind in ("png", "svg")]
     for name in ("report.html", "frames.jpg", *tables, *plots):
         assert (result / name).stat().st_size > 0
     assert not list(result.glob("*.part"))
@@ -318,6 +328,7 @@ def test_limit_answers_in_micrometres(result, capsys):
     }
     with Image.open(result / "limit.png") as plot:
         assert plot.width > plot.height / 2
+    assert ElementTree.parse(result / "limit.svg").getroot().tag.endswith("svg")
     assert f"sky f/{float(rows[0]['f_number']):g}: " in printed
 
 
@@ -436,6 +447,30 @@ def test_a_threshold_never_replaces_another_file(result, tmp_path, capsys):
     assert main(["threshold", str(result), "--out", str(precious)]) == 2
     assert "is not a chosen threshold" in capsys.readouterr().err
     assert precious.read_text(encoding="utf-8") == "mine"
+
+
+def test_a_choice_that_was_there_is_kept(result, tmp_path, capsys):
+    folder = tmp_path / "copy"
+    shutil.copytree(result, folder, ignore=shutil.ignore_patterns("threshold-*"))
+    ranked = (folder / "threshold.json").read_bytes()
+    words = ["threshold", str(folder), "--detector", "dog"]
+    assert main([*words, "--recall", ".5"]) == 0
+    assert f"the choice that was there is kept as {folder / 'threshold-1.json'}" in capsys.readouterr().out
+    assert (folder / "threshold-1.json").read_bytes() == ranked
+    mine = (folder / "threshold.json").read_bytes()
+    assert main([*words, "--recall", ".5"]) == 0
+    assert "is kept as" not in capsys.readouterr().out
+    assert main(["threshold", str(folder), "--at-most", "3"]) == 0
+    assert (folder / "threshold-2.json").read_bytes() == mine
+    threes = (folder / "threshold.json").read_bytes()
+    capsys.readouterr()
+    assert main(["rank", TINY, "--out", str(folder), *_detectors("dog")]) == 0
+    assert (
+        f"held another choice of thresholds, which is kept as {folder / 'threshold-3.json'}" in capsys.readouterr().err
+    )
+    assert (folder / "threshold.json").read_bytes() == ranked
+    assert (folder / "threshold-3.json").read_bytes() == threes
+    assert len(list(folder.glob("threshold*.json"))) == 4
 
 
 def test_a_detector_that_raises_in_find_is_one_sentence(tmp_path, capsys):

@@ -43,6 +43,24 @@ def test_rows_come_back(store):
     assert store.answered("s1") == {"dog-1-abc"}
 
 
+def test_memory_comes_back_and_rows_without_it_say_so(store):
+    store.add(frame_row(), [result_row(memory_bytes=3e6), result_row(detector="log", fingerprint="log-1-abc")])
+    assert [row.memory_bytes for row in store.results()] == pytest.approx([3e6, np.nan], nan_ok=True)
+
+
+def test_a_store_from_before_memory_was_measured_can_be_read_and_filled(tmp_path):
+    opened = Store(tmp_path / "run.sqlite")
+    opened.add(frame_row(), [result_row(memory_bytes=3e6)])
+    opened.close()
+    with sqlite3.connect(tmp_path / "run.sqlite") as old:
+        old.execute("DROP TABLE memory")
+    old.close()
+    opened = Store(tmp_path / "run.sqlite")
+    opened.add(frame_row(), [result_row(detector="log", fingerprint="log-1-abc", memory_bytes=4e6)])
+    assert [row.memory_bytes for row in opened.results()] == pytest.approx([np.nan, 4e6], nan_ok=True)
+    opened.close()
+
+
 def test_a_failed_result_is_tried_again(store):
     store.add(frame_row(), [result_row(problem="ValueError: no")])
     assert store.answered("s1") == set()

@@ -13,11 +13,13 @@ from PIL.TiffImagePlugin import IFDRational
 from moteyard.bench.cli import main
 from moteyard.bench.errors import YardError
 from moteyard.bench.field.survey import command, limit
+from moteyard.bench.field.survey.clean import lens_lines
 from moteyard.bench.field.survey.compare import Fate, compare
 from moteyard.bench.field.survey.frames import read_frames
 from moteyard.bench.field.survey.limit import Recipe
 from moteyard.bench.field.survey.next_step import Step, first_step, next_step
 from moteyard.bench.field.survey.place import OnSensor, facing_the_mount, in_words
+from moteyard.bench.field.survey.record import read_record, records_in
 from moteyard.bench.field.survey.report import clean_lines, dust_lines
 from moteyard.bench.field.survey.table import Line
 from moteyard.bench.field.survey.visible import F_NUMBERS, shows_from, visibility
@@ -110,6 +112,11 @@ def test_one_survey(files, frames, tmp_path, capsys):
     assert float(first["up_mm"]) == pytest.approx((float(first["y"]) - 159.5) * 0.006, abs=0.006)
     with Image.open(out / "sensor.png") as picture:
         assert min(picture.size) > 400
+    kept = read_record(out / "survey.json")
+    assert [grain.diameter_um for grain in kept.grains] == pytest.approx(
+        [float(r["diameter_um"]) for r in rows], abs=0.06
+    )
+    assert (kept.frames, kept.f_number, kept.focal_mm, kept.taken) == (("t0.jpg", "t1.jpg"), 22.0, 50.0, None)
     assert main(["survey", *files[:2], "--out", str(out)]) == 2
     assert "exists already" in capsys.readouterr().err
 
@@ -117,6 +124,7 @@ def test_one_survey(files, frames, tmp_path, capsys):
 def test_a_clean_with_another_lens(files, frames, tmp_path, capsys):
     out = tmp_path / "survey"
     words = ["survey", "--before", *files[:2], "--after", *files[2:], "--cleaned-by", "blower", "--out", str(out)]
+    words += ["--taken", "2026-05-31"]
     assert main(words) == 0
     said = capsys.readouterr().out
     assert "NEXT STEP" in said
@@ -128,6 +136,11 @@ def test_a_clean_with_another_lens(files, frames, tmp_path, capsys):
     assert fates[Fate.NEW] + fates[Fate.MOVED] == pytest.approx(len(after - before), abs=1)
     for name in ("before.csv", "after.csv", "changes.png", "sensor.png"):
         assert (out / name).exists()
+    earlier, later = records_in(out)  # of one day: the one after the clean is the later one
+    assert (earlier.cleaned_by, later.cleaned_by) == ("", "blower")
+    assert [len(one.grains) for one in (earlier, later)] == [
+        len(rows_of(out / f"{n}.csv")) for n in ("before", "after")
+    ]
 
 
 def test_an_upright_file_maps_to_the_same_sensor_place(frames, tmp_path):
@@ -307,6 +320,17 @@ def test_another_lens_is_allowed_for():
     done = compare(before, after)
     assert len(done.of(Fate.STAYED)) == 6
     assert done.magnification == pytest.approx(1.0125, abs=2e-4)
+
+
+def test_another_lens_that_too_few_grains_tell_of(frames, tmp_path):
+    save(tmp_path / "a.jpg", frames[0].pixels, focal=50)
+    save(tmp_path / "b.jpg", frames[0].pixels, focal=85)
+    before, after = (read_frames([tmp_path / name], sensor=None, f_number=None) for name in ("a.jpg", "b.jpg"))
+    said = " ".join(" ".join(lens_lines(before, after, compare([line()], []))).split())
+    # 3 % of half the diagonal of 480×320 pixels of 6 µm, 1.73 mm.
+    assert "b.jpg: taken at 85 mm, the first at 50 mm" in said
+    assert "±3 %, 0.052 mm in the corners" in said
+    assert lens_lines(before, before, compare([line()], [])) == []
 
 
 def test_nothing_before_and_nothing_after():

@@ -7,8 +7,6 @@ import pytest
 
 from moteyard.bench.answer import answer, reason
 from moteyard.bench.choice import Choice, Wish
-from moteyard.bench.cost import RATIOS, relative_cost
-from moteyard.bench.curve import curve
 from moteyard.bench.explore import kept_explore, sweep_entry
 from moteyard.bench.interval import Resampled, bca, bootstrap_weights, resample
 from moteyard.bench.interval_table import bca_columns
@@ -90,22 +88,6 @@ def test_columns_pass_over_what_is_undefined():
     assert np.isnan(bca_columns(np.zeros(1), rng.normal(size=(50, 1)), np.zeros((1, 1))).low[0])
 
 
-def test_cost_runs_from_the_best_single_choice_to_taking_all():
-    counts = curve(np.array([4.0, 3.0, 2.0, 1.0]), np.array([True, False, False, True]), truths=4, frames=2)
-    cost = relative_cost(counts)
-    assert np.all(np.diff(cost) <= 0)
-    assert cost[0] == 0.75  # a miss is cheap: only what costs no repair, 3 of 4 are left
-    assert cost[-1] == pytest.approx((2 * RATIOS[-1] + 2) / (4 * RATIOS[-1]))
-
-
-def test_cost_of_the_useless_and_of_the_perfect():
-    useless = curve(np.array([1.0]), np.array([False]), truths=3, frames=1)
-    perfect = curve(np.array([2.0, 1.0]), np.array([True, True]), truths=2, frames=1)
-    assert np.all(relative_cost(useless) == 1)
-    assert np.all(relative_cost(perfect) == 0)
-    assert np.all(np.isnan(relative_cost(curve(np.zeros(0), np.zeros(0, dtype=bool), truths=0, frames=1))))
-
-
 @pytest.fixture
 def told(make_record, make_cell):
     def tell(cells, others=None):
@@ -146,7 +128,7 @@ def test_grounds_without_any_trust_are_named_once(told, make_cell):
 def test_another_method_that_may_be_trusted_is_named(told, make_cell):
     cells = [make_cell("sky", 8.0), make_cell("snow", 8.0, trusted=False)]
     said = told(cells, [make_cell("sky", 8.0), make_cell("snow", 8.0)])
-    assert said.beware == "In snow at any aperture only n may be trusted, at a threshold of its own."
+    assert said.beware == "In snow at f/8 only n may be trusted, at a threshold of its own."
 
 
 def test_a_run_that_is_too_small_says_so_and_what_to_do(told, make_cell):
@@ -188,8 +170,12 @@ def test_only_what_is_new_is_computed(make_record, make_cell, tmp_path, monkeypa
 
 
 def test_many_trusted_cells_are_named_by_ground(told, make_cell):
-    said = told([make_cell(ground, f) for ground in ("sky", "rock") for f in (8.0, 16.0, 22.0)])
+    trusted = {"sky": (8.0, 16.0, 22.0, 32.0), "rock": (16.0, 22.0, 32.0), "scrub": (8.0, 32.0)}
+    cells = [make_cell(name, f, trusted=f in good) for name, good in trusted.items() for f in (8.0, 16.0, 22.0, 32.0)]
+    said = told(cells)
     share = [100 * one.recall.estimate for one in said.cells]
-    assert f"in sky at f/8, f/16 and f/22 ({min(share[:3]):.0f}" in said.use
-    assert "; in rock at f/8, f/16 and f/22 (" in said.use
+    assert f"in sky at any aperture ({min(share[:4]):.0f}" in said.use
+    assert "; in rock from f/16 to f/32 (" in said.use
+    assert "; in scrub at f/8 and f/32 (" in said.use
     assert "above" not in said.use
+    assert said.beware.startswith("In rock at f/8 and in scrub at f/16 and f/22 trust no method")

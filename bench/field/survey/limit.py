@@ -175,14 +175,16 @@ def statement(recipe: Recipe, shots: Sequence[Photograph], dust: Dust, *, share:
     jobs.close()
     size, found = (np.concatenate([getattr(trial, name) for trial in trials]) for name in ("size", "found"))
     told = size_limit(size, found, np.repeat(np.arange(pieces), [len(trial.size) for trial in trials]))
+    shown = demonstrated_um(size, found)
+    note = str(told.get("note", "")) if math.isfinite(shown) else f"of the {WINDOW} largest grains too many were missed"
     return Statement(
-        a90_95_um=max(float(told["a90_95"]), demonstrated_um(size, found)),
+        a90_95_um=max(float(told["a90_95"]), shown),
         a50_um=float(told["a50"].estimate) if "a50" in told else math.nan,
         share=share,
         trials=len(size),
         found=int(found.sum()),
         false_per_megapixel=sum(trial.false for trial in trials) / (pieces * stage.side**2 / 1e6),
-        note=str(told.get("note", "")),
+        note=note,
     )
 
 

@@ -47,8 +47,9 @@ function points(scales, xs, ys) {
   return found;
 }
 
-function line(svg, scales, xs, ys, number, on) {
-  svg.append(el("polyline", { class: on ? "line on" : "line", style: styleOf(number), points: points(scales, xs, ys).join(" ") }));
+function line(svg, scales, xs, ys, number, on, name) {
+  const title = el("title", {}, name);
+  svg.append(el("polyline", { class: on ? "line on" : "line", style: styleOf(number), points: points(scales, xs, ys).join(" ") }, title));
 }
 
 function idealLine(svg, scales, xs, ys) {
@@ -62,13 +63,13 @@ function band(svg, scales, xs, low, high, number) {
 }
 
 function hereMark(svg, scales, x, y) {
-  if (x !== null && y !== null) svg.append(el("circle", { class: "here", cx: scales.across(x), cy: scales.up(y), r: 6 }));
+  if (x !== null && y !== null) svg.append(el("circle", { class: "here", cx: scales.across(x), cy: scales.up(y), r: 10 }));
 }
 
 function chosenMark(svg, scales, x, y) {
   if (x === null || y === null) return;
   const [a, b] = [scales.across(x), scales.up(y)];
-  svg.append(el("path", { class: "chosen", d: `M${a} ${b - 8}L${a + 7} ${b}L${a} ${b + 8}L${a - 7} ${b}Z` }));
+  svg.append(el("path", { class: "chosen", d: `M${a} ${b - 7}L${a + 6} ${b}L${a} ${b + 7}L${a - 6} ${b}Z` }));
 }
 
 const percent = (value) => `${Math.round(100 * value)} %`;

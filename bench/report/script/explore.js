@@ -21,9 +21,9 @@ function radio(fieldset, name, value, text, extra) {
   });
 }
 
-function stroke(method) {
+function stroke(number) {
   const sample = el("svg", { class: "stroke", viewBox: "0 0 36 12", "aria-hidden": "true" });
-  sample.append(el("line", { x1: 1, x2: 35, y1: 6, y2: 6, style: styleOf(numberOf(method)) + "stroke-width:3" }));
+  sample.append(el("line", { x1: 1, x2: 35, y1: 6, y2: 6, style: styleOf(number) + "stroke-width:3" }));
   return sample;
 }
 
@@ -51,7 +51,7 @@ const fixed = (value, digits) => (value === null ? "–" : value.toFixed(digits)
 const share = (value) => (value === null ? "–" : `${(100 * value).toFixed(1)} %`);
 const range = (low, high, say) => (low === null || high === null ? "" : `[${say(low)}–${say(high)}]`);
 const inPercent = (value) => (100 * value).toFixed(0);
-const score = (value) => String(Number(value.toPrecision(4)));
+const score = (value) => String(Number(value.toPrecision(4))).replace("-", "−");
 
 function figures() {
   const [cell, one, i] = [here(), entry(), state.index];
@@ -99,7 +99,7 @@ function curves(id, x, y, of) {
   for (const name of order) {
     const one = of(cell.methods[name]);
     if (name === state.method && one.low) band(svg, scales, one.x, one.low, one.high, numberOf(name));
-    line(svg, scales, one.x, one.y, numberOf(name), name === state.method);
+    line(svg, scales, one.x, one.y, numberOf(name), name === state.method, name);
   }
   const mine = of(entry());
   const chosen = chosenIndex(entry());
@@ -118,7 +118,7 @@ function charts() {
   const most = Math.log2(data.cost_ratios[data.cost_ratios.length - 1]);
   const ratio = { place: (v) => (Math.log2(v) - least) / (most - least), ticks: [0.0625, 0.25, 1, 4, 16, 64, 256],
     say: (v) => (v < 1 ? `1/${Math.round(1 / v)}` : String(v)), title: "needless repairs that a missed shadow is worth" };
-  curves("costs", ratio, { ...SHARE, title: "cost" }, (one) => ({ x: data.cost_ratios, y: one.cost }));
+  curves("costs", ratio, { ...SHARE, title: "cost" }, (one) => ({ x: data.cost_ratios, y: one.cost.map((v) => (v === null ? null : Math.min(v, 1))) }));
 }
 
 function limits() {
@@ -128,17 +128,18 @@ function limits() {
   const [small, large] = sizes.length ? [Math.min(...sizes), Math.max(...sizes)] : [10, 100];
   const ticks = [1, 2, 5, 10, 20, 30, 50, 100, 200, 500, 1000].filter((tick) => tick >= small && tick <= large);
   const spread = Math.log(large / small) || 1;
-  const scales = axes(svg, { place: (v) => Math.log(v / small) / spread, ticks, say: String, title: "grain diameter in µm" }, { ...SHARE, ticks: [0, 0.5, 0.9], title: "share found" });
+  const scales = axes(svg, { place: (v) => Math.log(v / small) / spread, ticks, say: String, title: "grain diameter in µm" }, { ...SHARE, ticks: [0, 0.5, 0.9, 1], title: "share found" });
   all.forEach(({ f, limit }, number) => {
     if (!limit.size_um) return;
     if (f === state.f) band(svg, scales, limit.size_um, limit.low, limit.high, number);
-    line(svg, scales, limit.size_um, limit.found, number, f === state.f);
-    // The name stands where the curve is at a height of its own, so that names don't meet.
-    const at = nearest(limit.found, 0.25 + (0.5 * number) / Math.max(1, all.length - 1));
-    const left = at < limit.found.length / 5;
-    const place = { x: scales.across(limit.size_um[at]) + (left ? 6 : -6), y: scales.up(limit.found[at]) + (left ? 14 : -3) };
-    svg.append(el("text", { class: f === state.f ? "loud" : "", ...place, "text-anchor": left ? "start" : "end" }, `f/${f}`));
+    line(svg, scales, limit.size_um, limit.found, number, f === state.f, `f/${f}`);
   });
+  byId("limit-key").replaceChildren(...all.map(({ f, limit }, number) => {
+    const item = document.createElement("span");
+    item.className = f === state.f ? "on" : "";
+    item.append(stroke(number), limit.size_um ? `f/${f}` : `f/${f}: ${limit.status}`);
+    return item;
+  }));
   const own = all.find(({ f }) => f === state.f);
   for (const [size, found, grains] of own.limit.groups) {
     svg.append(el("circle", { class: "dot", style: `stroke:var(--m${all.indexOf(own) % 9})`, cx: scales.across(size), cy: scales.up(found / grains), r: 4 }));
@@ -207,7 +208,7 @@ async function start() {
   state = { ground: first.ground, f: first.f_number, method: data.best, index: 0 };
   for (const ground of data.grounds) radio(byId("pick-ground"), "ground", ground, ground);
   for (const f of data.f_numbers) radio(byId("pick-f"), "f", f, `f/${f}`);
-  for (const method of data.methods) radio(byId("pick-method"), "method", method, method, stroke(method));
+  for (const method of data.methods) radio(byId("pick-method"), "method", method, method, stroke(numberOf(method)));
   byId("threshold").addEventListener("input", (event) => {
     state.index = entry().threshold.length - 1 - Number(event.target.value);
     moved();

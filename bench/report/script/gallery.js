@@ -1,7 +1,10 @@
 // Crops of the picked cell, sorted into missed, found and false alarms by the threshold.
 
+const EDGE = 1.5; // of a tile, left out: there it may hold a trace of its neighbour
+
 function markers(crop, found) {
-  const svg = el("svg", { viewBox: `0 0 ${data.tile} ${data.tile}`, "aria-hidden": "true" });
+  const whole = data.tile - 2 * EDGE;
+  const svg = el("svg", { viewBox: `${EDGE} ${EDGE} ${whole} ${whole}`, "aria-hidden": "true" });
   const twice = (name, attributes, kind) => {
     svg.append(el(name, { ...attributes, class: `halo ${kind === "thin" || kind === "dotted" ? "thin" : ""}` }));
     svg.append(el(name, { ...attributes, class: `mark ${kind}` }));
@@ -18,10 +21,9 @@ function markers(crop, found) {
   return svg;
 }
 
-function words(crop, value, kind) {
-  const scored = value === undefined ? "not proposed" : `scored ${score(value)}`;
-  if (kind === "alarms") return `${scored}, no shadow there`;
-  return `${crop.diameter_um.toFixed(0)} µm, ${crop.visibility.toFixed(1)} × the visible contrast; ${scored}`;
+function words(crop, value) {
+  const scored = value === undefined ? "not proposed" : `score ${score(value)}`;
+  return crop.visibility === undefined ? [scored] : [`${crop.diameter_um.toFixed(0)} µm, ${crop.visibility.toFixed(1)} × visible`, scored];
 }
 
 function figure(sheet, crop, number, kind) {
@@ -30,16 +32,17 @@ function figure(sheet, crop, number, kind) {
   const value = crop.scores[state.method];
   const rows = Math.max(1, Math.ceil(sheet.count / sheet.columns));
   const [column, row] = [number % sheet.columns, Math.floor(number / sheet.columns)];
-  const place = (index, count) => (count > 1 ? (100 * index) / (count - 1) : 0);
+  const place = (index, count) => (100 * (index * data.tile + EDGE)) / ((count - 1) * data.tile + 2 * EDGE);
+  const scale = (count) => (100 * count * data.tile) / (data.tile - 2 * EDGE);
   box.className = "crop";
-  box.style.backgroundSize = `${100 * sheet.columns}% ${100 * rows}%`;
+  box.style.backgroundSize = `${scale(sheet.columns)}% ${scale(rows)}%`;
   box.style.backgroundPosition = `${place(column, sheet.columns)}% ${place(row, rows)}%`;
   box.setAttribute("role", "img");
   const told = { misses: "Missed shadow", hits: "Found shadow", alarms: "False alarm" }[kind];
-  box.setAttribute("aria-label", `${told} in frame ${crop.frame}: ${words(crop, value, kind)}`);
+  box.setAttribute("aria-label", `${told} in frame ${crop.frame}: ${words(crop, value).join(", ")}`);
   box.append(markers(crop, kind === "hits"));
   const caption = document.createElement("p");
-  caption.textContent = words(crop, value, kind);
+  for (const line of words(crop, value)) caption.append(line, document.createElement("br"));
   caption.setAttribute("aria-hidden", "true");
   item.append(box, caption);
   return item;
@@ -60,7 +63,7 @@ function gallery() {
   });
   byId("gallery").classList.toggle("no-outline", !byId("outline").checked);
   const shown = byId("raise").checked ? sheet.raised : sheet.plain;
-  const picture = `url("data:image/jpeg;base64,${shown}")`;
+  const picture = `url("data:image/webp;base64,${shown}")`;
   if (picture !== hung) byId("gallery").style.setProperty("--sheet", picture);
   hung = picture;
   const key = JSON.stringify([state.ground, state.f, state.method, groups]);
@@ -78,7 +81,7 @@ function gallery() {
     byId(kind).replaceChildren(...items);
     byId(`${kind}-count`).textContent = `(${found.length})`;
   }
-  byId("gallery-note").textContent = `Crops of ${sheet.rendered} of the cell's ${sheet.frames} frames, among them those with the most visible misses and the strongest false alarms of ${data.best}; of each method the strongest few false alarms on these frames.`;
+  byId("gallery-note").textContent = `Crops of ${sheet.rendered} of the cell's ${sheet.frames} frames, among them those with the most visible misses and the strongest false alarms of ${data.best}; of each method the strongest few false alarms on these frames. × visible: how many times the least contrast that an observer sees.`;
 }
 
 addEventListener("beforeprint", () => { for (const one of document.querySelectorAll("details")) one.open = true; });
