@@ -16,7 +16,7 @@ from moteyard.bench.field.survey import command, limit
 from moteyard.bench.field.survey.clean import lens_lines
 from moteyard.bench.field.survey.compare import Fate, compare
 from moteyard.bench.field.survey.frames import read_frames
-from moteyard.bench.field.survey.limit import Recipe, matched_noise
+from moteyard.bench.field.survey.limit import Recipe
 from moteyard.bench.field.survey.next_step import Step, first_step, next_step
 from moteyard.bench.field.survey.place import OnSensor, facing_the_mount, in_words
 from moteyard.bench.field.survey.record import read_record, records_in
@@ -25,7 +25,6 @@ from moteyard.bench.field.survey.table import Line
 from moteyard.bench.field.survey.visible import F_NUMBERS, shows_from, visibility
 from moteyard.bench.visibility import Viewing, visibility_level
 from moteyard.detectors.contract import Photograph
-from moteyard.detectors.survey import Stack, stacked
 from moteyard.generators.camera import Camera
 from moteyard.generators.optics import Optics, exact_f_number
 from moteyard.generators.particles import Population
@@ -79,6 +78,7 @@ def files(frames, tmp_path):
 def few_pieces(monkeypatch):
     monkeypatch.setattr(command, "PIECES", 6)
     monkeypatch.setattr(limit, "FIRST_PIECES", 2)
+    monkeypatch.setattr(limit, "WINDOW", 1000)  # so few grains show nothing without a curve
 
 
 def rows_of(path):
@@ -380,16 +380,25 @@ def test_what_is_said_of_a_clean_sensor():
     assert "not known: none found" in unknown
 
 
-def test_the_noise_is_matched_through_the_file_format():
+def test_trials_show_a_size_whatever_their_curve(monkeypatch):
+    monkeypatch.setattr(limit, "WINDOW", 46)
+    size = 2 ** (np.arange(100) / 10)  # 45 of 46 pass (binomial), 44 don't: one of those missed may be in the window
+    assert limit.demonstrated_um(size, np.arange(100) >= 40) == pytest.approx(2 ** ((39 + 84) / 2 / 10))
+    assert limit.demonstrated_um(size, np.ones(100, dtype=bool)) == pytest.approx(2 ** (45 / 2 / 10))
+    assert limit.demonstrated_um(size, np.arange(100) < 98) == math.inf
+    assert limit.demonstrated_um(size[:45], np.ones(45, dtype=bool)) == 0
+
+
+def test_a_file_is_recorded_again_as_it_was():
     rng = np.random.default_rng(2)
     light = np.float32(0.5) * (1 + 0.01 * rng.standard_normal((320, 320, 3)))
     data = io.BytesIO()
-    Image.fromarray(encode(light, bits=8, encoding="srgb")).save(data, "JPEG", quality=95)
+    Image.fromarray(encode(light, bits=8, encoding="srgb")).save(data, "JPEG", quality=95, subsampling=0)
     with Image.open(data) as image:
         tables = {key: list(values) for key, values in image.quantization.items()}
         pixels = np.asarray(image)
-    stack: Stack = stacked([Photograph(pixels, f_number=22.0, pixel_um=6.0)])
-    assert matched_noise(Recipe(8, tables, 2), stack).noise == pytest.approx(0.01, rel=0.1)
+    again = Recipe(8, tables, 0).record(Photograph(pixels).linear())
+    assert np.mean(again == pixels) > 0.9  # its coefficients are multiples of the tables already
 
 
 def test_the_report_of_a_filter_that_tells_nothing(tmp_path):

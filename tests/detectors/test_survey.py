@@ -21,13 +21,14 @@ from moteyard.detectors.survey import (
 )
 from moteyard.detectors.survey.distance import Distance
 from moteyard.detectors.survey.shadow_fit import fit_radius, fit_shadow, opacity, patch_about
+from moteyard.detectors.survey.tabled import light_stamp
 from moteyard.generators.camera import Camera
 from moteyard.generators.fibre import Fibre
 from moteyard.generators.optics import Optics
 from moteyard.generators.particles import Population
 from moteyard.generators.roll import Exposure, Roll, render_exposure
 from moteyard.generators.shade import shade
-from moteyard.generators.shadow import cast
+from moteyard.generators.shadow import LUMINANCE, cast, stamp
 from moteyard.generators.transfer import encode
 
 WIDTH, HEIGHT, DISTANCE_MM = 540, 400, 0.8
@@ -270,3 +271,14 @@ def test_photographs_that_tell_nothing_leave_the_lens_alone():
     assert not untold.is_told
     assert untold.sentence.startswith("these photographs do not tell how much further out their lens puts shadows")
     assert not lens_evidence(shot, ()).any()
+
+
+def test_tabled_shadows_are_the_exact_ones():
+    optics = Optics(f_number=16.0, filter_distance_mm=0.8, pixel_um=4.0)
+    for diameter in (4.0, 20.0, 90.0):
+        exact = np.tensordot(LUMINANCE, stamp(diameter, optics, offset_px=(0.3, -0.2)), axes=1)
+        tabled = light_stamp(diameter, optics, offset_px=(0.3, -0.2))
+        half = min(len(exact), len(tabled)) // 2
+        middles = [part[len(part) // 2 - half :][: 2 * half + 1] for part in (exact, tabled)]
+        rows = [part[:, part.shape[1] // 2 - half :][:, : 2 * half + 1] for part in middles]
+        assert np.abs(rows[0] - rows[1]).max() < 1e-3

@@ -14,9 +14,9 @@ from ....detectors.survey import Dust, Stack, stacked
 from ....detectors.survey.dust import survey_of_stack, test_optics
 from ...errors import YardError
 from ...visibility import Viewing
-from .advice import advice, clear_ground
+from .advice import advice
 from .frames import SensorSize, TestFrame, photographs, read_frames
-from .limit import PIECES, Statement, matched_noise, recipe_of, statement
+from .limit import PIECES, Statement, claimed_ground, recipe_of, statement
 from .next_step import first_step, step_lines
 from .place import OnSensor, facing_the_mount
 from .record import Record, record_of, write_record
@@ -102,8 +102,8 @@ def look(paths: Sequence[Path], asked: Asked) -> Surveyed:
 def limit_of(done: Surveyed) -> Statement:
     """Return what may be said of grains that were not found."""
     first = done.frames[0]
-    recipe = matched_noise(recipe_of(first.path, first.photograph), done.stack)
-    share = float(np.mean(clear_ground(done.stack, done.dust)))
+    recipe = recipe_of(first.path, first.photograph)
+    share = float(np.mean(claimed_ground(done.stack, done.dust)))
     shots = photographs(done.frames)
     return statement(recipe, shots, done.dust, share=share, pieces=PIECES)
 
