@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from typing import overload
 
 import numpy as np
 
 from .consensus_frame import casts, width_px
-from .consensus_study import GrainEvidence, Study, from_middle, study
+from .consensus_study import GrainEvidence, Study, from_middle, studies, study
 from .contract import Photograph, Spots
 from .peaks import most_candidates
 
@@ -41,16 +42,53 @@ class Consensus:
         """Return the roll's grains, mapped back onto each photograph that they lay there for."""
         return answered(roll, study)
 
+    def detect_latest(self, roll: Sequence[Photograph], counts: Sequence[int]) -> list[Spots]:
+        """Return for each count what `detect` says of the last of so many photographs; each is looked at once."""
+        return answered_latest(roll, counts, studies)
+
 
 def answered(roll: Sequence[Photograph], study_: Callable[[Sequence[Photograph]], Study]) -> list[Spots]:
     """Return what a study of the photographs of each size says of each photograph."""
     answers = [Spots()] * len(roll)
     for members in _by_size(roll):
-        group = [roll[index] for index in members]
-        studied = study_(group)
+        studied = study_(_Part(roll, members))
         for place, index in enumerate(members):
             answers[index] = spots_in(studied, place, roll[index])
     return answers
+
+
+class _Part(Sequence[Photograph]):
+    """Some photographs of a roll, asked for one by one: a roll may load them only then."""
+
+    def __init__(self, roll: Sequence[Photograph], members: Sequence[int]) -> None:
+        self._roll, self._members = roll, members
+
+    def __len__(self) -> int:
+        return len(self._members)
+
+    @overload
+    def __getitem__(self, index: int) -> Photograph: ...
+    @overload
+    def __getitem__(self, index: slice) -> Sequence[Photograph]: ...
+    def __getitem__(self, index: int | slice) -> Photograph | Sequence[Photograph]:
+        if isinstance(index, slice):
+            return _Part(self._roll, self._members[index])
+        return self._roll[self._members[index]]
+
+
+def answered_latest(
+    roll: Sequence[Photograph],
+    counts: Sequence[int],
+    studies_: Callable[[Sequence[Photograph], Sequence[int]], list[Study]],
+) -> list[Spots]:
+    """Return for each count what the studies of the roll so far say of its latest photograph."""
+    answers: dict[int, Spots] = {}
+    for members in _by_size(roll[: counts[-1]]):
+        group = [roll[index] for index in members]
+        own = [place for place, index in enumerate(members, start=1) if index + 1 in counts]
+        for place, studied in zip(own, studies_(group, own) if own else [], strict=True):
+            answers[members[place - 1] + 1] = spots_in(studied, place - 1, group[place - 1])
+    return [answers[count] for count in counts]
 
 
 def _by_size(roll: Sequence[Photograph]) -> list[list[int]]:
@@ -72,11 +110,12 @@ def located(studied: Study, index: int, photograph: Photograph) -> tuple[Spots, 
     if not grains or not optics:
         return Spots(), []
     height, width = photograph.shape
+    widths = {size: width_px(size, optics) for size in {grain.diameter_um for grain in grains}}
     ratio = studied.magnifications[index]
     spots = Spots(
         x=from_middle(np.array([grain.x for grain in grains]), width, ratio),
         y=from_middle(np.array([grain.y for grain in grains]), height, ratio),
-        diameter_px=np.array([width_px(grain.diameter_um, optics) for grain in grains], dtype=np.float32),
+        diameter_px=np.array([widths[grain.diameter_um] for grain in grains], dtype=np.float32),
         score=np.array([grain.score for grain in grains], dtype=np.float32),
     )
     inside = (abs(spots.x - (width - 1) / 2) <= width / 2) & (abs(spots.y - (height - 1) / 2) <= height / 2)

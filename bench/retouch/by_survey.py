@@ -16,10 +16,11 @@ from ...generators.orientation import turned_back
 from ...generators.photo_io import Picture, read_picture
 from ..errors import YardError
 from ..field.find import plural
+from ..field.reader import read_photograph
 from ..field.survey.frames import photographs, read_frames
 from ..repairs.contract import Known
 from ..visibility import Viewing, visibility_level
-from .photographs import Wish, read_photograph, retouch
+from .photographs import Wish, retouch
 from .plan import Doubtful, Plan
 from .record import file_digest
 from .roll_sizes import LEAST_ERROR

@@ -13,9 +13,11 @@ from tqdm import tqdm
 
 from ...detectors.contract import Photograph
 from ...detectors.registry import fingerprint
-from ...generators.photo_io import Picture, PictureError, read_picture
+from ...generators.photo_io import PictureError
 from ..errors import YardError
-from ..field.find import LEAST_SIDE_PX, plural
+from ..field.find import plural
+from ..field.raw import is_raw, linear_tiff
+from ..field.reader import read_photograph
 from ..repairs.contract import LEFT, Mended, Repair
 from ..repairs.registry import load
 from .by_hand import check_list, write_by_hand
@@ -23,7 +25,6 @@ from .confidence import confidences, ground_contrast, reason, thresholds
 from .copies import Change, writer
 from .outputs import LINEAR, RECORD, checked, clear, copy_name, is_done, jpeg, mark_name, png, write
 from .plan import Plan, Planner
-from .raw import is_raw, linear_tiff, read_raw
 from .record import Repaired, csv_text, file_digest, json_text
 from .sheet import sheet
 
@@ -92,25 +93,6 @@ def retouch(photos: Sequence[Path], wish: Wish, *, plan: Planner, settings: dict
     for failure in failures:
         print(f"moteyard: {failure}", file=sys.stderr)
     return 2 if failures else 0
-
-
-def read_photograph(path: Path, f_number: float | None) -> tuple[Picture, Photograph]:
-    """Return a file and what may be seen of it; raw files come as linear light.
-
-    Raises
-    ------
-    YardError, PictureError
-        If it can't be read, or is too small to hold a shadow.
-    """
-    raw = is_raw(path)
-    picture = read_raw(path) if raw else read_picture(path)
-    if min(picture.width, picture.height) < LEAST_SIDE_PX:
-        raise YardError(
-            f"{path} is {picture.width}×{picture.height}, too small to hold a shadow and its surroundings "
-            f"(at least {LEAST_SIDE_PX} pixels each way)"
-        )
-    encoding = "linear" if raw else "srgb"
-    return picture, Photograph(picture.pixels, f_number or picture.f_number, picture.pixel_um, encoding)
 
 
 def _one(path: Path, wish: Wish, repair: Repair, plan: Planner, settings: dict[str, Any]) -> str:

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from ...detectors.contract import Photograph, Spots
 from ...detectors.registry import fingerprint
 from ...generators.photo_io import Picture
-from ..field.find import Find, Judge, _answer
+from ..field.find import Find, Judge, answer_of
 from ..repairs.contract import Known
 
 
@@ -72,7 +72,7 @@ def judge_planner(judge: Judge, filter_distance_mm: float | None) -> Planner:
     """
 
     def plan(photograph: Photograph, picture: Picture) -> Plan:
-        answer = _answer(judge.detector, photograph, picture.path)[0]
+        answer = answer_of(judge.detector, photograph, picture.path)[0]
         finds, _ = judge.take(photograph, answer.strongest(len(answer)))
         sure = [(number, find) for number, find in enumerate(finds, start=1) if find.trusted]
         table = np.array([(f.x, f.y, f.diameter_px, f.score) for _, f in sure], np.float32).reshape(-1, 4)

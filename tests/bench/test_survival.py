@@ -32,7 +32,7 @@ LOG = "YARD_TEST_LOG"
 
 HERE = Path(__file__).parent
 FRAMES = 16
-PATIENCE_S = 60
+PATIENCE_S = 180
 
 
 class Filling:
@@ -108,7 +108,7 @@ def is_running(pid):
 
 
 def assert_gone(pids):
-    deadline = time.monotonic() + 10
+    deadline = time.monotonic() + PATIENCE_S
     while any(map(is_running, pids)):
         assert time.monotonic() < deadline, "workers outlive their parent"
         time.sleep(0.02)
@@ -282,7 +282,7 @@ def test_a_cluster_loses_a_worker_and_no_row(tmp_path, undisturbed):
     finally:
         for process in crowd:
             process.kill()  # asked to end together with their scheduler, workers of dask may hang
-            process.wait(timeout=10)
+            process.wait(timeout=PATIENCE_S)
     assert len(run.calls()) - FRAMES <= QUEUE * 2, "more was done again than was in flight"
     pd.testing.assert_frame_equal(final_table(folder), undisturbed)
     assert_gone({pid for _, pid, _ in run.calls()})
