@@ -54,14 +54,15 @@ class ShadowFits:
         Standard deviations of their natural logarithms, and of x and y alike in pixels.
     evidence
         Λ with the priors' share: the natural logarithm of how much better the shadow explains the tile than none
-        does; ≤ 0 speaks for none.
+        does; ≤ 0 speaks for none. Where the picture hardly tells the size, the logarithm of the odds for a shadow.
     misfit
         What is left under the core once the shadow is taken out, beyond what the ground would leave, as a share of
         what the shadow took there, squares by squares; ≥ 0, 0 where nothing is left.
     optics
         What casts each shadow, by number in the list that was given, integers (m,).
     told
-        Λ of each of `SIZES_UM` at the fitted place, without a prior, (m, sizes).
+        Λ of each of `SIZES_UM` at the fitted place, without a prior, (m, sizes); nan where unknown grains are weighed
+        as fallen dust, which needs no table.
     """
 
     x: Array

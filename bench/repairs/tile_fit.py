@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -107,37 +106,30 @@ class Tiles:
         variance = np.diagonal(np.linalg.inv(normal), axis1=1, axis2=2)
         error, apart = STEP * np.sqrt(variance[:, 0]), self.bank.step * np.sqrt(variance[:, 1:].mean(axis=1))
         misfit = self._misfit(shadow, at[:, 1:], self.bank.radius[best])
-        told = self._evidence(power, at[:, 1:]) - self.prior.penalty()
         evidence = self._told(shadow, size)
-        if self.prior.open.any():
-            nearby = self._evidence(np.exp(self.nearby), at[:, 1:])
-            law = fallen_dust(np.sqrt(self._detectability(power)), self.bank.depth)
-            size, error, evidence = self._weighed(law, told, nearby, (size, error, evidence))
+        weak = np.flatnonzero(self.prior.open & (error > STEP))
+        if len(weak):
+            size[weak], error[weak], evidence[weak] = self._some(weak)._weighed(power[weak], at[weak, 1:])
+        told = np.full((len(best), len(LOGS)), np.nan)
+        if not self.prior.fallen:
+            told = self._evidence(power, at[:, 1:]) - self.prior.penalty()
         return at[:, 1:], (np.exp(size), error, apart, evidence, misfit), told
 
-    def _weighed(self, law: Array, own: Array, nearby: Array, fit: tuple[Array, Array, Array]) -> tuple[Array, ...]:
-        """Return sizes, errors and evidence with grains of which nothing is known weighed as fallen dust.
+    def _some(self, which: NDArray[np.intp]) -> Tiles:
+        return Tiles(
+            self.spectra[which], self.nearby[which], self.floor, self.places[which], self.bank, self.prior.take(which)
+        )
 
-        Where the picture tells a size to less than `STEP`, it stands, and Λ at it is weighed by Laplace's method;
-        else the size is the posterior's median, with no shadow at all as one of the possibilities.
+    def _weighed(self, power: FloatArray, places: Array) -> tuple[Array, Array, Array]:
+        """Return ln size, its error and the evidence of grains whose size the picture tells to no better than `STEP`.
 
-        Parameters
-        ----------
-        law
-            ln of the share of each size, (m, sizes).
-        own, nearby
-            Λ of each size by the tile's own noise and by its neighbours', (m, sizes).
-        fit
-            ln size, its error and Λ of the best fit.
+        They are weighed as fallen dust: the size is the posterior's median, with no shadow at all as one of the
+        possibilities, and the evidence the logarithm of the odds for a shadow.
         """
-        size, error, told = fit
-        odds = HANDED_OVER + logsumexp(nearby + law, axis=1)
-        middle, spread = median_size(own + law, none=expit(-odds))
-        at = np.array([np.interp(each, LOGS, line) for each, line in zip(size, law, strict=True)])
-        sharp = HANDED_OVER + told + at + np.log(error * math.sqrt(2 * math.pi) / STEP)
-        loose = error > STEP
-        columns = ((size, middle, size), (error, spread, error), (sharp, odds, told))
-        return tuple(np.select([~self.prior.open, loose], [known, weak], strong) for strong, weak, known in columns)
+        law = fallen_dust(np.sqrt(self._detectability(power)), self.bank.depth)
+        odds = HANDED_OVER + logsumexp(self._evidence(np.exp(self.nearby), places) + law, axis=1)
+        size, error = median_size(self._evidence(power, places) + law, none=expit(-odds))
+        return size, error, np.asarray(odds)
 
     def _told(self, shadow: ComplexArray, log_size: Array) -> Array:
         """Return Λ by the neighbours' noise, which is the same whatever is fitted, and the prior's share."""
