@@ -12,7 +12,7 @@ from pathlib import Path
 import cv2
 import numpy as np
 
-from moteyard.bench.field.roll_find import _above, default_threshold
+from moteyard.bench.field.roll_find import default_threshold, stronger_than
 from moteyard.bench.handover import photograph
 from moteyard.bench.interval import mean_interval
 from moteyard.bench.judge import SEEN, frame_row
@@ -71,7 +71,7 @@ def judge(roll, repair, keep):
     shots = [photograph(frame) for frame in frames]
     whole = studied(roll, shots, keep)
     limit = default_threshold(frames[0].pixels[..., 0].size / 1e6)
-    study = Study(_above(whole.grains, limit), whole.magnifications, whole.likeness)
+    study = Study(stronger_than(whole.grains, limit), whole.magnifications, whole.likeness)
     sizes = shared_sizes(shots, study)
     print(f"{roll.name}: {len(study.grains)} grains, {sizes.filter_distance_mm:.2f} mm", flush=True)
     rows = []
