@@ -32,6 +32,9 @@ LOG = "YARD_TEST_LOG"
 
 HERE = Path(__file__).parent
 FRAMES = 16
+MEASURED = ["cpu_s", "memory_mb"]
+"""Columns of cases that differ between runs."""
+
 PATIENCE_S = 180
 
 
@@ -88,7 +91,7 @@ def final_table(folder):
     finally:
         store.close()
     assert failures == []
-    return case_frame({"slow": table["slow"]}).drop(columns="cpu_s")
+    return case_frame({"slow": table["slow"]}).drop(columns=MEASURED)
 
 
 @pytest.fixture(scope="module")
@@ -97,7 +100,7 @@ def undisturbed():
     suite = load_suite(str(HERE / "tiny.toml"))
     jobs = [Job(scene.to_json(), scene.name.split("/")[0], ("dog",), suite.viewing) for scene in suite.scenes()]
     records = [Record(frame, row) for frame, (row,) in run_jobs(jobs, workers=2)]
-    return case_frame({"slow": sorted(records, key=lambda record: record.frame.name)}).drop(columns="cpu_s")
+    return case_frame({"slow": sorted(records, key=lambda record: record.frame.name)}).drop(columns=MEASURED)
 
 
 def is_running(pid):
