@@ -78,7 +78,6 @@ def files(frames, tmp_path):
 def few_pieces(monkeypatch):
     monkeypatch.setattr(command, "PIECES", 6)
     monkeypatch.setattr(limit, "FIRST_PIECES", 2)
-    monkeypatch.setattr(limit, "WINDOW", 1000)  # so few grains show nothing without a curve
 
 
 def rows_of(path):
