@@ -9,12 +9,13 @@ from pathlib import Path
 from ..detectors.calibrated import FITTED_ON, Calibration, write_calibration
 from ..detectors.registry import load
 from .calibration import KINDS, Grid, Trial, chosen, cross_validated, fit_grid
-from .calibration_sample import Judged, gather
+from .calibration_sample import Judged, gather, scenes_apart
 from .curve import curve
 from .errors import YardError
 from .learned import learned_from
-from .reliability import Reliability, reliability
+from .reliability import Reliability
 from .run import fingerprints
+from .stated import by_ground
 from .suite_file import load_suite
 from .terminal import failure_lines, share, wrapped
 
@@ -29,12 +30,13 @@ def calibrate(spec: str, *, detector: str, out: Path | None, workers: int | None
         raise YardError(f"{detector} is a calibration already; name the detector that it wraps")
     ((name, fingerprint),) = fingerprints([detector]).items()
     file, picture = _outputs(out, name)
-    _refuse_what_was_taught(detector, name)
-    fitted = gather(suite, detector, FITTED_ON, workers=workers)
+    seeds = _seeds_to_fit_on(detector, name)
+    scenes = list(suite.scenes(seeds)) if seeds != JUDGED_ON else scenes_apart(suite, seeds)
+    fitted = gather(suite, detector, scenes, desc=f"fitting ({seeds})", workers=workers)
     if fitted.failures:
         return _failed(fitted)
     kind, trials, grid = _fit(fitted, name)
-    judged = gather(suite, detector, JUDGED_ON, workers=workers)
+    judged = gather(suite, detector, list(suite.scenes(JUDGED_ON)), desc=f"judging ({JUDGED_ON})", workers=workers)
     if judged.failures:
         return _failed(judged)
     calibration = Calibration(
@@ -42,7 +44,7 @@ def calibrate(spec: str, *, detector: str, out: Path | None, workers: int | None
         name=name,
         fingerprint=fingerprint,
         suite=f"{suite.name} version {suite.version}",
-        seeds=FITTED_ON,
+        seeds=seeds,
         frames=fitted.frames,
         log2_f_numbers=grid.log2_f_numbers,
         log_textures=grid.log_textures,
@@ -59,14 +61,18 @@ def calibrate(spec: str, *, detector: str, out: Path | None, workers: int | None
     return 0
 
 
-def _refuse_what_was_taught(detector: str, name: str) -> None:
+def _seeds_to_fit_on(detector: str, name: str) -> str:
+    """Return the first namespace that the detector was not taught on, of those that may be fitted on.
+
+    A method that learned from train seeds is fitted on frames of develop seeds that it is not judged on.
+    """
     taught = learned_from(load(detector))
-    for namespace, use in ((FITTED_ON, "fitted"), (JUDGED_ON, "judged")):
-        if namespace in taught:
-            raise YardError(
-                f"{name} was taught on {namespace} seeds, on which calibrations are {use}; its scores there would "
-                "flatter it, so choose a threshold for it as it is: moteyard rank, then moteyard threshold"
-            )
+    if JUDGED_ON in taught:
+        raise YardError(
+            f"{name} was taught on {JUDGED_ON} seeds, on which calibrations are judged; its scores there would "
+            "flatter it, so choose a threshold for it as it is: moteyard rank, then moteyard threshold"
+        )
+    return next(seeds for seeds in FITTED_ON if seeds not in taught)
 
 
 def _failed(judged: Judged) -> int:
@@ -97,19 +103,15 @@ def _fit(fitted: Judged, name: str) -> tuple[str, list[Trial], Grid]:
 
 def reliabilities(grid: Grid, judged: Judged) -> dict[str, Reliability]:
     """Return how well the probabilities hold over all and on each ground."""
-    probability = grid.probability(judged.sample)
-    found = {"all": reliability(probability, judged.sample.hit)}
-    for ground in dict.fromkeys(judged.ground.tolist()):
-        here = judged.ground == ground
-        found[ground] = reliability(probability[here], judged.sample.hit[here])
-    return found
+    sample = judged.sample
+    return by_ground(grid.probability(sample), sample.hit, ground=judged.ground, block=sample.block)
 
 
 def fit_lines(calibration: Calibration, trials: Sequence[Trial], kind: str) -> list[str]:
     """Return what was fitted, for the terminal."""
     lines = [
         f"CALIBRATION   {calibration.name}, fitted on {calibration.frames} frames of {calibration.suite}, "
-        f"{calibration.seeds} seeds",
+        f"{calibration.seeds} seeds" + (", none of those below" if calibration.seeds == JUDGED_ON else ""),
         f"    {'cross-validated':<26}{'Brier score':>12}{'above the best':>20}",
     ]
     for trial in trials:

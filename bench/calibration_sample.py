@@ -2,24 +2,26 @@
 
 from __future__ import annotations
 
-import multiprocessing
 import sys
-from concurrent.futures import ProcessPoolExecutor
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 from tqdm import tqdm
 
 from ..detectors.calibrated import texture_at
-from ..generators.scene import Scene, render
+from ..generators.scene import Scene
+from .allowance import Allowance
 from .calibration import Sample
 from .cells import Record
 from .engine import cores, run_jobs
-from .handover import photograph
-from .judge import Job
-from .store import HIT, IGNORED, SPOT_TYPE, ResultRow
+from .judge import Job, looked_at
+from .store import HIT, IGNORED, SPOT_TYPE, FrameRow, ResultRow
 from .suite import Suite
+from .task import Seat
+
+Textures = list[NDArray[np.float64]]
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,19 +47,64 @@ class Judged:
     failures: tuple[ResultRow, ...]
 
 
-def gather(suite: Suite, spec: str, namespace: str, *, workers: int | None = None) -> Judged:
-    """Put a detector on a suite's frames of a namespace of seeds and return its candidates."""
-    jobs = [Job(scene.to_json(), scene.name.split("/")[0], (spec,), suite.viewing) for scene in suite.scenes(namespace)]
-    records, failures = [], []
-    with tqdm(total=len(jobs), unit="frame", desc=namespace, file=sys.stderr) as bar:
-        for frame, results in run_jobs(jobs, workers=workers or cores()):
+@dataclass(frozen=True, slots=True)
+class TexturedJob:
+    """A frame and detectors; what it makes is the frame's row and the texture under each result's candidates."""
+
+    job: Job
+
+    @property
+    def detectors(self) -> tuple[str, ...]:
+        """Return the job's."""
+        return self.job.detectors
+
+    @property
+    def looks(self) -> int:
+        """Return the job's."""
+        return self.job.looks
+
+    def only(self, *detectors: str) -> TexturedJob:
+        """Return the same frame for some of the detectors."""
+        return TexturedJob(self.job.only(*detectors))
+
+    def run(self, allowance: Allowance | None = None) -> tuple[tuple[FrameRow, Textures], list[ResultRow]]:
+        """Do it here; the frame is rendered once for both."""
+        shot, row, results = looked_at(self.job, allowance)
+        return (row, [texture_at(shot, result.spots["x"], result.spots["y"]) for result in results]), results
+
+    def failures(self, seat: Seat, *, problem: str) -> list[ResultRow]:
+        """Return the job's."""
+        return self.job.failures(seat, problem=problem)
+
+
+def scenes_apart(suite: Suite, namespace: str) -> list[Scene]:
+    """Return as many scenes of a namespace as the suite has there, none of which are the suite's own.
+
+    They are the next frames of each cell: those that a suite of twice the length would have.
+    """
+    twice = replace(suite, frames=2 * suite.frames)
+    return [twice.scene(place, namespace) for place in range(len(twice)) if place % twice.frames >= suite.frames]
+
+
+def gather(
+    suite: Suite, spec: str, scenes: Sequence[Scene], *, desc: str = "judging", workers: int | None = None
+) -> Judged:
+    """Put a detector on scenes of a suite and return its candidates."""
+    jobs = [TexturedJob(Job(one.to_json(), one.name.split("/")[0], (spec,), suite.viewing)) for one in scenes]
+    found: list[tuple[Record, NDArray[np.float64]]] = []
+    failures = []
+    with tqdm(total=len(jobs), unit="frame", desc=desc, file=sys.stderr) as bar:
+        for made, results in run_jobs(jobs, workers=workers or cores()):
             failures += [row for row in results if row.problem is not None]
-            records += [Record(frame, row) for row in results if frame is not None and row.problem is None]
+            if made is not None:
+                frame, textures = made
+                pairs = zip(results, textures, strict=True)
+                found += [(Record(frame, row), texture) for row, texture in pairs if row.problem is None]
             bar.update()
-    records.sort(key=lambda record: record.frame.name)
-    textures = _textures(records, workers or cores())
+    found.sort(key=lambda one: one[0].frame.name)
+    records = [record for record, _ in found]
     return Judged(
-        sample=_sample(records, textures),
+        sample=_sample(records, [texture for _, texture in found]),
         ground=np.array([record.frame.ground for record in records for _ in record.score], dtype=np.str_),
         truths=sum(record.frame.counted for record in records),
         frames=len(records),
@@ -65,24 +112,7 @@ def gather(suite: Suite, spec: str, namespace: str, *, workers: int | None = Non
     )
 
 
-def _textures(records: list[Record], workers: int) -> list[NDArray[np.float64]]:
-    """Return the texture under each candidate of each record. The frames are rendered again: no pixels are kept."""
-    tasks = [
-        (record.frame.recipe, record.result.spots["x"].copy(), record.result.spots["y"].copy()) for record in records
-    ]
-    if workers == 1:
-        return [_texture_of(*task) for task in tasks]
-    # Fresh processes: OpenCV's threads do not survive a fork.
-    with ProcessPoolExecutor(workers, multiprocessing.get_context("spawn")) as pool:
-        jobs = [pool.submit(_texture_of, *task) for task in tasks]
-        return [job.result() for job in jobs]
-
-
-def _texture_of(recipe: str, x: NDArray[np.float32], y: NDArray[np.float32]) -> NDArray[np.float64]:
-    return texture_at(photograph(render(Scene.from_json(recipe))), x, y)
-
-
-def _sample(records: list[Record], textures: list[NDArray[np.float64]]) -> Sample:
+def _sample(records: list[Record], textures: Textures) -> Sample:
     blocks = {name: number for number, name in enumerate(sorted({record.frame.block for record in records}))}
     counting = [record.result.spots["kind"] != IGNORED for record in records]
     sizes = [int(chosen.sum()) for chosen in counting]

@@ -23,8 +23,8 @@ from typing import Any
 from .allowance import Allowance
 from .crew import QUEUE, Crew, Landing, LocalCrew
 from .errors import YardError
-from .judge import Job
 from .provenance import library_versions
+from .task import Task
 
 GREETING_S = 15.0
 """Time for the scheduler to answer and for its first worker to be there."""
@@ -99,7 +99,7 @@ class ClusterCrew:
             )
         return int(QUEUE * self._threads)
 
-    def submit(self, job: Job) -> Future[Any]:
+    def submit(self, job: Task[Any]) -> Future[Any]:
         """Start a job."""
         future: Future[Any] = self._executor.submit(do_job, job, self._orders)
         return future
@@ -139,7 +139,7 @@ class ClusterCrew:
         self._client.close(timeout=2)
 
 
-def do_job(job: Job, orders: Orders) -> Landing:
+def do_job(job: Task[Any], orders: Orders) -> Landing:
     """Do a job on a worker of dask, in processes that may be lost, and return what came of it."""
     with _crew(orders) as crew:
         while (landing := crew.land(crew.submit(job))) is None:

@@ -16,19 +16,20 @@ from typing import Any, Protocol
 
 from .allowance import Allowance
 from .errors import YardError
-from .judge import Job, run_job
-from .store import FrameRow, ResultRow
+from .store import ResultRow
+from .task import Task
 
 QUEUE = 2
 """Jobs in flight for each worker: one at work and one that waits, so that memory does not grow with their number."""
 
 RENDER_S = 600.0
-"""Time for rendering and judging a frame, beside the detectors' own; beyond it the worker hangs."""
+"""Time for rendering and judging a frame or a roll, beside the detectors' own; beyond it the worker hangs."""
 
 RENEWALS = 5
 """Pools in a row that may break before any job of theirs lands; then something is wrong with the machine."""
 
-_THREAD_VARIABLES = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "NUMEXPR_NUM_THREADS")
+THREAD_VARIABLES = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "NUMEXPR_NUM_THREADS")
+"""How many threads libraries start; workers are the parallelism."""
 
 _DIE_WITH_PARENT = 1
 """PR_SET_PDEATHSIG of Linux's prctl(2)."""
@@ -39,9 +40,9 @@ LEFT = 121
 
 @dataclass(frozen=True, slots=True)
 class Landing:
-    """What came of a job: its frame and results, or the problem that took its process down."""
+    """What came of a job: what it made and its results, or the problem that took its process down."""
 
-    frame: FrameRow | None = None
+    made: Any = None
     results: list[ResultRow] = field(default_factory=list)
     problem: str | None = None
 
@@ -52,7 +53,7 @@ class Crew(Protocol):
     def room(self) -> int:
         """Return how many jobs may be in flight."""
 
-    def submit(self, job: Job) -> Future[Any]:
+    def submit(self, job: Task[Any]) -> Future[Any]:
         """Start a job."""
 
     def land(self, future: Future[Any]) -> Landing | None:
@@ -73,7 +74,7 @@ class LocalCrew:
         self._allowance = allowance.among(workers)
         self._broken = 0
         self._door = threading.Lock()
-        for variable in _THREAD_VARIABLES:
+        for variable in THREAD_VARIABLES:
             os.environ.setdefault(variable, "1")
         self._pool = self._new_pool()
 
@@ -87,16 +88,16 @@ class LocalCrew:
         """Return how many jobs may be in flight."""
         return QUEUE * self._workers
 
-    def submit(self, job: Job) -> Future[Any]:
+    def submit(self, job: Task[Any]) -> Future[Any]:
         """Start a job, in a new pool if the last one broke."""
-        limit = RENDER_S + self._allowance.time_s * len(job.detectors)
+        limit = RENDER_S + self._allowance.time_s * job.looks
         with self._door:  # two threads that find a pool broken make one new pool
             try:
-                future: Future[Any] = self._pool.schedule(run_job, args=(job, self._allowance), timeout=limit)
+                future: Future[Any] = self._pool.schedule(do, args=(job, self._allowance), timeout=limit)
             except RuntimeError:  # the pool's word for being broken
                 self.stop()
                 self._pool = self._new_pool()
-                future = self._pool.schedule(run_job, args=(job, self._allowance), timeout=limit)
+                future = self._pool.schedule(do, args=(job, self._allowance), timeout=limit)
         return future
 
     def land(self, future: Future[Any]) -> Landing | None:
@@ -133,6 +134,11 @@ class LocalCrew:
         """Let go of workers, whatever they are at."""
         self._pool.stop()
         self._pool.join()
+
+
+def do(job: Task[Any], allowance: Allowance) -> tuple[Any, list[ResultRow]]:
+    """Do a job in this process."""
+    return job.run(allowance)
 
 
 def settle() -> None:
@@ -179,8 +185,8 @@ def _landing(future: Future[Any]) -> Landing:
     from pebble import ProcessExpired
 
     try:
-        frame, results = future.result()
-        return Landing(frame, results)
+        made, results = future.result()
+        return Landing(made, results)
     except TimeoutError:
         problem = "took longer than the time limit and was stopped"
     except ProcessExpired as error:

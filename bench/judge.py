@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Callable
 from contextlib import nullcontext
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache, partial
 from typing import Any
 
@@ -13,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..detectors.check import check_answer
-from ..detectors.contract import Detector, Photograph, Spots
+from ..detectors.contract import Photograph, Spots
 from ..detectors.registry import another, fingerprint, load
 from ..detectors.texture import texture_map
 from ..generators.scene import Frame, Scene, render
@@ -25,6 +24,7 @@ from .masking import mask_contrast
 from .match import LEAST_GATE_PX, gate_px
 from .memory import peak_since, resident_now, weighed
 from .store import FALSE_ALARM, HIT, IGNORED, SPOT_TYPE, TRUTH_TYPE, FrameRow, ResultRow
+from .task import Seat
 from .visibility import Viewing, masking_elevation, shadow_threshold, visibility_level
 
 SEEN = 1.0
@@ -55,14 +55,22 @@ class Job:
     detectors: tuple[str, ...]
     viewing: Viewing
 
+    @property
+    def looks(self) -> int:
+        """Return how many photographs detectors look at in all."""
+        return len(self.detectors)
 
-@dataclass(frozen=True, slots=True)
-class Seat:
-    """A detector at its place in a process: what makes one, and the name and fingerprint that its rows carry."""
+    def only(self, *detectors: str) -> Job:
+        """Return the same frame for some of the detectors."""
+        return replace(self, detectors=detectors)
 
-    make: Callable[[], Detector]
-    name: str
-    fingerprint: str
+    def run(self, allowance: Allowance | None = None) -> tuple[FrameRow, list[ResultRow]]:
+        """Do it here; see `run_job`."""
+        return run_job(self, allowance)
+
+    def failures(self, seat: Seat, *, problem: str) -> list[ResultRow]:
+        """Return the row of a detector that nobody lived to write."""
+        return [failed(Scene.from_json(self.scene).digest, seat, problem=problem)]
 
 
 def seat_of(spec: str) -> Seat:
@@ -71,18 +79,25 @@ def seat_of(spec: str) -> Seat:
     return Seat(partial(another, detector), detector.name, fingerprint(detector))
 
 
-_seat = lru_cache(seat_of)
+seat = lru_cache(seat_of)
 """The code that a worker has loaded stays what it was when a file changes; so must its fingerprint."""
 
 
 def run_job(job: Job, allowance: Allowance | None = None) -> tuple[FrameRow, list[ResultRow]]:
     """Render a job's frame once and judge each detector on it, held to the allowance if there is one."""
+    _, row, results = looked_at(job, allowance)
+    return row, results
+
+
+def looked_at(job: Job, allowance: Allowance | None) -> tuple[Photograph, FrameRow, list[ResultRow]]:
+    """Do a job, and return the photograph too."""
     started = time.perf_counter()
     frame = render(Scene.from_json(job.scene))
     render_s = time.perf_counter() - started
     row = frame_row(frame, ground=job.ground, viewing=job.viewing, render_s=render_s)
     shot = photograph(frame)
-    return row, [judge(frame, row, shot=shot, seat=_seat(spec), allowance=allowance) for spec in job.detectors]
+    results = [judge(frame, row, shot=shot, seat=seat(spec), allowance=allowance) for spec in job.detectors]
+    return shot, row, results
 
 
 def frame_row(frame: Frame, *, ground: str, viewing: Viewing, render_s: float) -> FrameRow:
@@ -131,7 +146,7 @@ def judge(frame: Frame, row: FrameRow, *, shot: Photograph, seat: Seat, allowanc
             memory = peak_since(resident)
         check_answer(answer, [shot])
     except BaseException as error:  # a detector may raise anything; the run goes on and shows it
-        return failed(row.scene, seat, problem=_words(error, allowance))
+        return failed(row.scene, seat, problem=in_words(error, allowance))
     return ResultRow(
         scene=row.scene,
         detector=seat.name,
@@ -144,7 +159,7 @@ def judge(frame: Frame, row: FrameRow, *, shot: Photograph, seat: Seat, allowanc
     )
 
 
-def _words(error: BaseException, allowance: Allowance | None) -> str:
+def in_words(error: BaseException, allowance: Allowance | None) -> str:
     """Return what a detector raised in a sentence of bounded length."""
     if isinstance(error, SystemExit):
         return "left through sys.exit"

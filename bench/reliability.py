@@ -7,6 +7,7 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import ndtri
 
 FloatArray = NDArray[np.float64]
 
@@ -19,7 +20,7 @@ DRAWS, DRAW_SEED = 400, 26108
 
 @dataclass(frozen=True, slots=True)
 class Bin:
-    """Candidates of neighbouring probability: their mean, the share that is dust with its Wilson interval, count."""
+    """Candidates of neighbouring probability: their mean, the share that is dust with its interval, and count."""
 
     predicted: float
     share: float
@@ -63,8 +64,16 @@ class Reliability:
         return sum(one.count for one in self.bins)
 
 
-def reliability(probability: NDArray[Any], hit: NDArray[Any], *, bins: int = BINS) -> Reliability:
+def reliability(
+    probability: NDArray[Any], hit: NDArray[Any], *, bins: int = BINS, block: NDArray[np.intp] | None = None
+) -> Reliability:
     """Return the reliability of probabilities (m,), given what each candidate is.
+
+    Parameters
+    ----------
+    block
+        Number of the scene that each candidate is of, (m,): those of one scene share its ground, and bins' intervals
+        widen by as much as their shares differ more from scene to scene than chance makes.
 
     Raises
     ------
@@ -80,7 +89,7 @@ def reliability(probability: NDArray[Any], hit: NDArray[Any], *, bins: int = BIN
     rng = np.random.default_rng(DRAW_SEED)
     perfect = [_error(p[ordered], rng.random(len(p)) < p[ordered], number) for _ in range(DRAWS)]
     return Reliability(
-        bins=tuple(_bin(p[part], y[part]) for part in parts),
+        bins=tuple(_bin(p[part], y[part], None if block is None else block[part]) for part in parts),
         error=_error(p[ordered], y[ordered], number),
         error_of_perfect=float(np.quantile(perfect, 0.95)),
         debiased=_debiased(p, y, parts),
@@ -99,12 +108,36 @@ def _parts(p: FloatArray, bins: int) -> list[NDArray[np.intp]]:
     return [np.flatnonzero(number[place] == one) for one in np.unique(number)]
 
 
-def _bin(p: FloatArray, y: FloatArray) -> Bin:
-    from scipy.stats import binomtest
+def _bin(p: FloatArray, y: FloatArray, block: NDArray[np.intp] | None) -> Bin:
+    share = float(y.mean())
+    low, high = wilson(share, len(y) / (1.0 if block is None else design_effect(y, block)))
+    return Bin(float(p.mean()), share, low, high, len(y))
 
-    count, found = len(y), round(float(y.sum()))
-    interval = binomtest(found, count).proportion_ci(0.95, method="wilson")
-    return Bin(float(p.mean()), found / count, float(interval.low), float(interval.high), count)
+
+def wilson(share: float, count: float, *, level: float = 0.95) -> tuple[float, float]:
+    """Return the ends of Wilson's interval for a share of `count` trials, which may be an effective number.
+
+    J. Am. Stat. Assoc. 22 (1927) 209.
+    """
+    z = float(ndtri((1 + level) / 2))
+    middle = (share + z * z / (2 * count)) / (1 + z * z / count)
+    half = z / (1 + z * z / count) * np.sqrt(share * (1 - share) / count + z * z / (4 * count * count))
+    # At a share of 0 or 1 the end is that share itself, which rounding may miss.
+    return (0.0 if share == 0 else float(middle - half)), (1.0 if share == 1 else float(middle + half))
+
+
+def design_effect(y: FloatArray, block: NDArray[np.intp]) -> float:
+    """Return by how much the variance of a share over blocks is larger than that of independent trials, at least 1.
+
+    The former is that of a ratio, B/(B − 1) Σ (hits − share·count)²/n² over B blocks (Kish, Survey Sampling, 1965;
+    from memory). 1 where it can't be told: one block, or a share of 0 or 1.
+    """
+    _, number = np.unique(block, return_inverse=True)
+    blocks, share = int(number.max()) + 1, float(y.mean())
+    if blocks == 1 or share in (0.0, 1.0):
+        return 1.0
+    rest = np.bincount(number, weights=y - share)
+    return max(1.0, float(blocks / (blocks - 1) * np.sum(rest**2) / (len(y) * share * (1 - share))))
 
 
 def _error(p: FloatArray, y: NDArray[Any], number: NDArray[np.intp]) -> float:

@@ -2,83 +2,67 @@
 
 from __future__ import annotations
 
-import csv
-import math
-import multiprocessing
-import os
+import json
 import sys
-from collections.abc import Sequence
-from concurrent.futures import ProcessPoolExecutor, as_completed
+from dataclasses import dataclass
 from pathlib import Path
 
-from tqdm import tqdm
+from .export import write_csv
+from .roll_reading import readings
+from .roll_run import fill_rolls, stored_scores
+from .roll_suite import load_roll_suite
+from .roll_told import answer_object, contrast_table, cost_line, reading_table, roll_failures, told_lines
+from .run import Means, fingerprints
+from .whole_file import whole_file
 
-from ..detectors.registry import load
-from .roll_judge import FALSE_ALARMS, Reading, RollScore, judge_roll, readings
-from .roll_suite import RollSuite, load_roll_suite
-
-DEFAULT_DETECTOR = "consensus"
-
-
-def judge_rolls(
-    spec: str, *, detector: str | None, out: Path | None, workers: int | None, namespace: str = "report"
-) -> int:
-    """Render a suite of rolls, judge a method on it, print a table, write it and a plot. Returns the exit status."""
-    suite, method = load_roll_suite(spec), detector or DEFAULT_DETECTOR
-    load(method)  # a wrong name is said before anything is rendered
-    scores = run_rolls(suite, method, workers=workers or os.cpu_count() or 1, namespace=namespace)
-    shown = readings(scores)
-    folder = out or Path("results") / f"rolls-{suite.name}"
-    folder.mkdir(parents=True, exist_ok=True)
-    write_table(folder / "rolls.csv", shown)
-    from .report.roll_plot import write_roll_plot  # matplotlib is slow to import
-
-    write_roll_plot(folder / "rolls.png", scores, shown, method=method)
-    print("\n".join([f"rolls {suite.name} version {suite.version}: {suite.summary}", "", *table_lines(shown, method)]))
-    print(f"\nwritten to {folder}: rolls.csv, rolls.png")
-    return 0
+DEFAULT_DETECTORS = ("consensus", "together")
 
 
-def run_rolls(suite: RollSuite, method: str, *, workers: int, namespace: str) -> list[RollScore]:
-    """Return the scores of all rolls of a suite, in the suite's order whatever the order of their finishing."""
-    made = list(suite.made(namespace))
-    found: dict[int, list[RollScore]] = {}
-    # Fresh processes: OpenCV's threads do not survive a fork.
-    with ProcessPoolExecutor(min(workers, len(made)), multiprocessing.get_context("spawn")) as pool:
-        jobs = {
-            pool.submit(judge_roll, label, roll, method, counts=suite.counts): place
-            for place, (label, roll) in enumerate(made)
-        }
-        for job in tqdm(as_completed(jobs), total=len(jobs), unit="roll", desc=suite.name, file=sys.stderr):
-            found[jobs[job]] = job.result()
-    return [score for place in sorted(found) for score in found[place]]
+@dataclass(frozen=True, slots=True)
+class Question:
+    """What is asked: a roll suite by name or file, which methods, the default ones for none, on which seeds."""
+
+    suite: str
+    detectors: tuple[str, ...] = ()
+    seeds: str = "report"
 
 
-def table_lines(shown: Sequence[Reading], method: str) -> list[str]:
-    """Return the table for the terminal."""
-    lines = [
-        f"share of all grains that {method} finds at {FALSE_ALARMS:g} false alarm a roll or fewer",
-        f"{'rolls':<38}{'photographs':>12}{'grains':>8}{'found':>8}{'ideal':>8}{'score >':>9}",
-    ]
-    before = ""
-    for one in shown:
-        name = one.kind if one.kind != before else ""
-        before = one.kind
-        numbers = f"{one.count:>12}{one.grains:>8}{_share(one.recall):>8}{_share(one.ideal):>8}{one.threshold:>9.1f}"
-        lines.append(f"{name:<38}{numbers}")
-    lines.append("ideal: grains that a linear observer who knows shape, place and the ground's spectrum is sure of")
-    return lines
+def judge_rolls(question: Question, *, out: Path | None, means: Means, as_object: bool = False) -> int:
+    """Judge methods on a suite of rolls, print tables, write them and a plot.
+
+    Returns the exit status: 1 if a method failed on a roll.
+    """
+    suite, specs = load_roll_suite(question.suite), list(question.detectors or DEFAULT_DETECTORS)
+    namespace = question.seeds
+    folder = out or _default_folder(suite.name, namespace)
+    store = fill_rolls(folder, suite, specs, namespace=namespace, means=means)
+    try:
+        scores, failures = stored_scores(store, suite, fingerprints(specs), namespace=namespace)
+    finally:
+        store.close()
+    shown, contrasts = readings(scores)
+    card = {"suite": suite.name, "suite_version": suite.version, "suite_digest": suite.digest, "seeds": namespace}
+    told = json.dumps(answer_object(card, shown, contrasts, failures), indent=1, ensure_ascii=False, allow_nan=False)
+    written = ["rolls.json"]
+    with whole_file(folder / "rolls.json") as scratch:
+        scratch.write_text(told + "\n", encoding="utf-8")
+    if shown:
+        from .report.roll_plot import write_roll_plot  # matplotlib is slow to import
+
+        write_csv(reading_table(shown), folder / "rolls.csv")
+        write_csv(contrast_table(contrasts), folder / "differences.csv")
+        write_roll_plot(folder / "rolls.png", scores, shown)
+        written = ["rolls.png", "rolls.svg", "rolls.csv", "differences.csv", *written]
+    if as_object:
+        print(told)
+    else:
+        head = f"rolls {suite.name} version {suite.version}: {suite.summary}"
+        body = [*told_lines(shown, contrasts), cost_line(scores)] if shown else []
+        print("\n".join([head, "", *body, f"written to {folder}: {', '.join(written)}"]))
+    if failures:
+        print("\n".join(roll_failures(failures)), file=sys.stderr)
+    return 1 if failures else 0
 
 
-def _share(value: float) -> str:
-    return "–" if math.isnan(value) else f"{value:.2f}"
-
-
-def write_table(path: Path, shown: Sequence[Reading]) -> None:
-    """Write the readings as CSV, a line each."""
-    with path.open("w", newline="", encoding="utf-8") as file:
-        writer = csv.writer(file)
-        writer.writerow(["rolls", "photographs", "grains", "recall", "ideal", "threshold"])
-        for one in shown:
-            numbers = [f"{value:.4f}" for value in (one.recall, one.ideal, one.threshold)]
-            writer.writerow([one.kind, one.count, one.grains, *numbers])
+def _default_folder(name: str, namespace: str) -> Path:
+    return Path("results") / (f"rolls-{name}" if namespace == "report" else f"rolls-{name}-{namespace}")

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import hashlib
+import json
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from typing import Any
 
 from ..generators.camera import Camera
@@ -24,7 +26,7 @@ from .suite_file import (  # one reading of tables for both
 )
 
 _TOP = ("name", "version", "summary", "seed", "rolls", "counts")
-_KIND = ("label", "theme", "f_numbers", "lens_changes")
+_KIND = ("label", "theme", "f_numbers", "lens_changes", "tripod")
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,6 +56,11 @@ class RollSuite:
     rolls: int
     counts: tuple[int, ...]
     kinds: tuple[Kind, ...]
+
+    @property
+    def digest(self) -> str:
+        """Eight hex digits that name the recipe's content."""
+        return hashlib.sha256(json.dumps(asdict(self), sort_keys=True).encode()).hexdigest()[:8]
 
     def made(self, namespace: str = "report") -> Iterator[tuple[str, Roll]]:
         """Yield the kind's label and the roll, kind by kind."""
@@ -127,6 +134,7 @@ def _kind(item: Mapping[str, Any], shared: Mapping[str, Any], *, exposures: int,
         raise YardError(f"{where}: key 'theme' is missing")
     theme = _typed(item, "theme", str, where)
     options: dict[str, Any] = {"lens_changes": _typed({"lens_changes": 0, **item}, "lens_changes", int, where)}
+    options["tripod"] = _typed({"tripod": False, **item}, "tripod", bool, where)
     if "f_numbers" in item:
         options["f_numbers"] = _f_numbers(item["f_numbers"], where)
     try:

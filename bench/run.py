@@ -62,14 +62,11 @@ class Means:
         Address of a dask scheduler that has workers of its own, instead.
     allowance
         What a detector may take on one frame.
-    as_object
-        Whether the answer is printed as JSON.
     """
 
     workers: int | None = None
     scheduler: str | None = None
     allowance: Allowance = field(default_factory=Allowance)
-    as_object: bool = False
 
     def crew(self) -> Crew:
         """Return who does the jobs."""
@@ -136,12 +133,19 @@ def _run_missing(store: Store, suite: Suite, jobs: Missing, *, marks: Mapping[st
     bar = tqdm(total=jobs.looks, unit="look", desc=suite.name, file=sys.stderr)
     with bar, closing(drive(jobs, crew)) as outcomes:
         for frame, results in outcomes:
-            _check_marks(results, marks)
+            check_marks(results, marks)
             store.add(frame, results)
             bar.update(len(results))
 
 
-def _check_marks(results: Sequence[ResultRow], marks: Mapping[str, str]) -> None:
+def check_marks(results: Sequence[ResultRow], marks: Mapping[str, str]) -> None:
+    """Return if the results are by the code that the run began with.
+
+    Raises
+    ------
+    YardError
+        If one is not.
+    """
     for row in results:
         if marks.get(row.detector) != row.fingerprint:
             raise YardError(

@@ -146,7 +146,7 @@ def _viewing_fields(raw: Any, *, where: str) -> Any:
 
 def _typed(raw: Mapping[str, Any], key: str, kind: type[T], where: str) -> T:
     value = raw[key]
-    if not isinstance(value, kind) or isinstance(value, bool):
+    if not isinstance(value, kind) or (isinstance(value, bool) and kind is not bool):
         raise YardError(f"{where}: key {key!r} must be of type {kind.__name__}, not {value!r}")
     return value
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
@@ -19,8 +19,8 @@ from .texture import texture_map, tile_of
 FORMAT = 1
 """Version of the file."""
 
-FITTED_ON = "train"
-"""Seeds that a method may be fitted on."""
+FITTED_ON = ("train", "develop")
+"""Seeds that a method may be fitted on: the first, or the second where it has learned from the first."""
 
 FloatArray = NDArray[np.float64]
 
@@ -109,7 +109,7 @@ class Calibrated:
         content = json.dumps(asdict(calibration), sort_keys=True)
         self.wrapped = wrapped
         self.calibration = calibration
-        self.card = getattr(wrapped, "card", None)  # what it was taught on it still was
+        self.card = _card(wrapped, calibration)
         self.name = f"p-{wrapped.name}"[:24]
         self.version = f"{wrapped.version}.{hashlib.sha256(content.encode()).hexdigest()[:8]}"
 
@@ -125,6 +125,14 @@ class Calibrated:
             spots.score, f_number=known_f_number(photograph), texture=texture_at(photograph, spots.x, spots.y)
         )
         return Spots(spots.x, spots.y, spots.diameter_px, np.asarray(score, dtype=np.float32))
+
+
+def _card(wrapped: Detector, calibration: Calibration) -> Any:
+    """Return what the wrapped detector was taught on, which it still was, with what a learned one was fitted on."""
+    card = getattr(wrapped, "card", None)
+    if not isinstance(card, Mapping) or not isinstance(card.get("namespaces"), list):
+        return card  # of none, or of a card that says nothing, others complain
+    return {**card, "namespaces": list(dict.fromkeys([*card["namespaces"], calibration.seeds]))}
 
 
 def texture_at(photograph: Photograph, x: NDArray[Any], y: NDArray[Any]) -> FloatArray:
@@ -161,6 +169,7 @@ def read_calibration(path: Path) -> Calibration:
         found = Calibration(maps=maps, log2_f_numbers=apertures, log_textures=textures, **raw)
     except (ValueError, KeyError, TypeError, AttributeError, UnicodeDecodeError) as error:
         raise CalibrationError(f"{path} is no calibration ({error}); make one with: moteyard calibrate") from error
-    if found.seeds != FITTED_ON:
-        raise CalibrationError(f"{path} was fitted on {found.seeds!r} seeds; only {FITTED_ON!r} may be fitted on")
+    if found.seeds not in FITTED_ON:
+        allowed = " and ".join(repr(one) for one in FITTED_ON)
+        raise CalibrationError(f"{path} was fitted on {found.seeds!r} seeds; only {allowed} may be fitted on")
     return found

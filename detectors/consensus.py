@@ -8,7 +8,7 @@ from typing import overload
 import numpy as np
 
 from .consensus_frame import casts, width_px
-from .consensus_study import GrainEvidence, Study, from_middle, study
+from .consensus_study import GrainEvidence, Study, from_middle, studies, study
 from .contract import Photograph, Spots
 from .peaks import most_candidates
 
@@ -42,6 +42,10 @@ class Consensus:
         """Return the roll's grains, mapped back onto each photograph that they lay there for."""
         return answered(roll, study)
 
+    def detect_latest(self, roll: Sequence[Photograph], counts: Sequence[int]) -> list[Spots]:
+        """Return for each count what `detect` says of the last of so many photographs; each is looked at once."""
+        return answered_latest(roll, counts, studies)
+
 
 def answered(roll: Sequence[Photograph], study_: Callable[[Sequence[Photograph]], Study]) -> list[Spots]:
     """Return what a study of the photographs of each size says of each photograph."""
@@ -70,6 +74,21 @@ class _Part(Sequence[Photograph]):
         if isinstance(index, slice):
             return _Part(self._roll, self._members[index])
         return self._roll[self._members[index]]
+
+
+def answered_latest(
+    roll: Sequence[Photograph],
+    counts: Sequence[int],
+    studies_: Callable[[Sequence[Photograph], Sequence[int]], list[Study]],
+) -> list[Spots]:
+    """Return for each count what the studies of the roll so far say of its latest photograph."""
+    answers: dict[int, Spots] = {}
+    for members in _by_size(roll[: counts[-1]]):
+        group = [roll[index] for index in members]
+        own = [place for place, index in enumerate(members, start=1) if index + 1 in counts]
+        for place, studied in zip(own, studies_(group, own) if own else [], strict=True):
+            answers[members[place - 1] + 1] = spots_in(studied, place - 1, group[place - 1])
+    return [answers[count] for count in counts]
 
 
 def _by_size(roll: Sequence[Photograph]) -> list[list[int]]:

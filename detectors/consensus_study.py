@@ -94,13 +94,43 @@ def study(roll: Sequence[Photograph]) -> Study:
     ValueError
         If the photographs differ in size.
     """
-    count = len(roll)
-    if count == 0 or step_for(roll[0]) < 1:
-        return Study((), (1.0,) * count, (0.0,) * count)
-    survey = Survey(roll[0])
-    for photograph in roll:
+    return studies(roll, (len(roll),))[0]
+
+
+def studies(roll: Sequence[Photograph], counts: Sequence[int]) -> list[Study]:
+    """Return what the first photographs of a roll say, for each of `counts`, what `study` says of just those.
+
+    A photograph adds the same whatever follows it, so it is read twice however many counts there are.
+
+    Parameters
+    ----------
+    counts
+        Rising, up to the roll's length.
+
+    Raises
+    ------
+    ValueError
+        If the photographs differ in size.
+    """
+    if len(roll) == 0 or step_for(roll[0]) < 1:
+        return [Study((), (1.0,) * count, (0.0,) * count) for count in counts]
+    survey, optics = Survey(roll[0]), tuple[Optics, ...]()
+    proposals = []
+    for number in range(1, counts[-1] + 1):
+        photograph = roll[number - 1]  # once: the roll may load it now
         survey.add(photograph)
-    return Study(tuple(_second_look(roll, survey)), tuple(survey.magnifications), tuple(survey.likeness))
+        optics = optics or casts(photograph)
+        if number in counts:
+            proposals.append(Proposal(number, optics, survey.places(optics)))
+    evidence = _second_look(roll, survey, proposals)
+    return [
+        Study(
+            tuple(_grains(proposal, by_frame, survey)),
+            tuple(survey.magnifications[: proposal.count]),
+            tuple(survey.likeness[: proposal.count]),
+        )
+        for proposal, by_frame in zip(proposals, evidence, strict=True)
+    ]
 
 
 class Survey:
@@ -157,16 +187,33 @@ def from_middle(position: FloatArray, length: int, magnification: float) -> Floa
     return np.asarray(middle + (position - middle) * magnification, dtype=np.float32)
 
 
-def _second_look(roll: Sequence[Photograph], survey: Survey) -> list[GrainEvidence]:
+@dataclass(frozen=True, slots=True)
+class Proposal:
+    """Places to look at again once so many photographs have been read, and what casts the shadows in them."""
+
+    count: int
+    optics: tuple[Optics, ...]
+    places: Spots
+
+
+def _second_look(roll: Sequence[Photograph], survey: Survey, proposals: Sequence[Proposal]) -> list[FloatArray]:
+    """Return what each photograph says at each proposal's places, (photographs, sizes, places) each."""
+    height, width = survey.ledger.shape
+    evidence = [np.zeros((one.count, len(SIZES_UM), len(one.places)), dtype=np.float32) for one in proposals]
+    for index, likeness_ in enumerate(survey.likeness):
+        asked = [n for n, one in enumerate(proposals) if index < one.count and len(one.places)]
+        if likeness_ < SAME and asked:
+            look, ratio = Look.at(roll[index], survey.step), survey.magnifications[index]
+            for n in asked:
+                y = from_middle(proposals[n].places.y, height, ratio)
+                x = from_middle(proposals[n].places.x, width, ratio)
+                evidence[n][index] = look.measure(y, x)
+    return evidence
+
+
+def _grains(proposal: Proposal, by_frame: FloatArray, survey: Survey) -> list[GrainEvidence]:
     """Return the grains at the proposed places, strongest first."""
-    optics = next((found for photograph in roll if (found := casts(photograph))), ())
-    places, (height, width) = survey.places(optics), survey.ledger.shape
-    by_frame = np.zeros((len(roll), len(SIZES_UM), len(places)), dtype=np.float32)
-    for index, photograph in enumerate(roll):
-        if survey.likeness[index] < SAME and len(places):
-            y = from_middle(places.y, height, survey.magnifications[index])
-            x = from_middle(places.x, width, survey.magnifications[index])
-            by_frame[index] = Look.at(photograph, survey.step).measure(y, x)
+    places, optics = proposal.places, proposal.optics
     picture = Picture(log=np.empty(survey.ledger.shape, np.float32), step=survey.step)
     x, y = picture.to_photograph(places.x), picture.to_photograph(places.y)
     score, first, last = longest_standing(by_frame)

@@ -138,6 +138,15 @@ class Detector(Protocol):
         ...
 
 
+@runtime_checkable
+class Cumulative(Protocol):
+    """A detector that answers for a roll as it grows without looking at each photograph anew for each length."""
+
+    def detect_latest(self, roll: Sequence[Photograph], counts: Sequence[int]) -> list[Spots]:
+        """Return what ``detect(roll[:count])[-1]`` would, for each of the rising counts."""
+        ...
+
+
 class SingleFrame:
     """Base of the methods that look at each photograph alone.
 
@@ -156,6 +165,10 @@ class SingleFrame:
     def detect(self, roll: Sequence[Photograph]) -> list[Spots]:
         """Look at each photograph of the roll by itself."""
         return [self.detect_one(photograph) for photograph in roll]
+
+    def detect_latest(self, roll: Sequence[Photograph], counts: Sequence[int]) -> list[Spots]:
+        """Look at the photographs of these numbers alone, since the others change nothing."""
+        return [self.detect_one(roll[count - 1]) for count in counts]
 
     def detect_one(self, photograph: Photograph) -> Spots:
         """Return the candidates in one photograph."""

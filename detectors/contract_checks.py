@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .check import ContractError, check_answer
-from .contract import Detector, Photograph, Spots
+from .contract import Cumulative, Detector, Photograph, Spots
 from .contract_frames import (
     F_NUMBER,
     METADATA,
@@ -86,6 +86,16 @@ def _answers_alike(make: Make) -> None:
     for other, words in ((second, "the same photograph later in one roll"), (again, "a new instance")):
         if not np.array_equal(_columns(first), _columns(other)):
             raise ContractError(f"the same pixels got another answer from {words}")
+
+
+def _answers_a_growing_roll(make: Make) -> None:
+    detector = make()
+    if not isinstance(detector, Cumulative):
+        return
+    roll = [frame(sky()), frame(sky(exposure=0.5)), frame(noise((320, 400)))]
+    for count, latest in zip((1, 3), detector.detect_latest(roll, (1, 3)), strict=True):
+        if not np.array_equal(_columns(latest), _columns(_answer(make(), *roll[:count])[-1])):
+            raise ContractError(f"detect_latest and detect say different things of photograph {count} of a roll")
 
 
 def _leaves_random_state(make: Make) -> None:
@@ -186,6 +196,11 @@ CHECKS: dict[str, Check] = {
         "the same pixels get the same answer, whoever asks and when",
         "keep nothing on self between calls, and seed what is random by the pixels (detectors/controls.py does)",
         _answers_alike,
+    ),
+    "growing roll": Check(
+        "where there is detect_latest, it says of a roll's beginnings what detect does",
+        "let nothing that follows change what it says of the photographs before, or leave detect_latest out",
+        _answers_a_growing_roll,
     ),
     "random state": Check(
         "numpy's global random state stays as it was",

@@ -5,7 +5,7 @@ from __future__ import annotations
 import hashlib
 import json
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import asdict, dataclass, field, replace
 from typing import Any
 
@@ -41,6 +41,9 @@ class Exposure:
         Factor on the scene's light: an exposure of ½ is one stop under.
     is_test_frame
         Whether it was taken to look for dust: a plain screen, the smallest aperture.
+    again
+        Number of an earlier exposure whose scene it shows again, to the pixel, as from a tripod; None for one of its
+        own. Light, aperture, dust and the camera's noise are its own all the same.
     """
 
     background: str
@@ -49,6 +52,7 @@ class Exposure:
     exit_pupil_mm: float = 60.0
     light: float = 1.0
     is_test_frame: bool = False
+    again: int | None = None
 
     def __post_init__(self) -> None:
         if not (math.isfinite(self.light) and self.light > 0):
@@ -69,6 +73,8 @@ class LensChange:
         What is added, as a share of a fresh population.
     shift_mm
         Mean distance of a shift, in any direction.
+    leaves
+        What is left behind besides, as a swab leaves fibres and rings; or None.
     """
 
     before: int
@@ -76,6 +82,7 @@ class LensChange:
     moved: float = 0.1
     come: float = 0.1
     shift_mm: float = 1.0
+    leaves: Population | State | None = None
 
     def __post_init__(self) -> None:
         if not (self.gone >= 0 and self.moved >= 0 and self.gone + self.moved <= 1):
@@ -117,6 +124,12 @@ class Roll:
     def __post_init__(self) -> None:
         if not self.exposures:
             raise ValueError(f"roll {self.name!r} needs at least one exposure")
+        for index, exposure in enumerate(self.exposures):
+            if exposure.again is not None and not 0 <= exposure.again < index:
+                raise ValueError(
+                    f"roll {self.name!r}: exposure {index} can show the scene of an earlier one again, "
+                    f"not of {exposure.again}"
+                )
         places = [change.before for change in self.changes]
         if places != sorted(set(places)) or any(not 0 < place < len(self.exposures) for place in places):
             raise ValueError(
@@ -141,7 +154,7 @@ class Roll:
             optics=Optics(**raw["optics"]),
             camera=Camera(**raw["camera"]),
             population=dust_from(raw["population"]),
-            changes=tuple(LensChange(**change) for change in raw["changes"]),
+            changes=tuple(_change_from(change) for change in raw["changes"]),
             seed=tuple(raw["seed"]),
         )
 
@@ -164,12 +177,23 @@ class Roll:
             block=self.name,
         )
 
+    def scene_of(self, index: int) -> int:
+        """Return the number of the exposure that first showed an exposure's scene."""
+        while (again := self.exposures[index].again) is not None:
+            index = again
+        return index
+
     def _rng(self, stream: int, index: int) -> np.random.Generator:
         return np.random.default_rng(np.random.SeedSequence(self.seed, spawn_key=(stream, index)))
 
 
 def _exposure_from(raw: dict[str, Any]) -> Exposure:
     return Exposure(**{**raw, "options": tuple((key, value) for key, value in raw["options"])})
+
+
+def _change_from(raw: dict[str, Any]) -> LensChange:
+    leaves = raw.get("leaves")
+    return LensChange(**{**raw, "leaves": None if leaves is None else dust_from(leaves)})
 
 
 def filter_at(roll: Roll, index: int) -> tuple[Placed, ...]:
@@ -185,7 +209,8 @@ def filter_at(roll: Roll, index: int) -> tuple[Placed, ...]:
             break
         rng = roll._rng(_DUST, number)
         here = [kept for placed in here if (kept := _stirred(placed, change, rng)) is not None]
-        fresh = [p for p in roll.population.scatter(*size_mm, rng) if rng.random() < change.come]
+        fresh: list[Particle] = [p for p in roll.population.scatter(*size_mm, rng) if rng.random() < change.come]
+        fresh += [] if change.leaves is None else change.leaves.scatter(*size_mm, rng)
         here += [Placed(free + number, particle) for number, particle in enumerate(fresh)]
         free += len(fresh)
     return tuple(here)
@@ -214,16 +239,31 @@ def render_exposure(roll: Roll, index: int) -> Frame:
     IndexError
         If the roll has no such exposure.
     """
+    return render_with(roll, index)
+
+
+def render_with(roll: Roll, index: int, besides: Sequence[Particle] = ()) -> Frame:
+    """Return an exposure as it would have been with something more on the filter: all else to the bit the same.
+
+    What is laid in has negative numbers, −1 first.
+
+    Raises
+    ------
+    IndexError
+        If the roll has no such exposure.
+    """
     if not 0 <= index < len(roll):
         raise IndexError(f"roll {roll.name!r} has exposures 0 to {len(roll) - 1}, not {index}")
     scene, exposure = roll.scene(index), roll.exposures[index]
     painter = make(scene.background, dict(scene.options))
-    clean = painter.paint(scene.shape, roll._rng(_GROUND, index))
+    ground = roll.scene_of(index)
+    clean = painter.paint(scene.shape, roll._rng(_GROUND, ground))
     if exposure.light != 1:
         clean *= np.float32(exposure.light)
-    again = roll._rng(_GROUND, index)
+    again = roll._rng(_GROUND, ground)
     marks = screen_marks(painter, scene.shape, again) if isinstance(painter, Screen) else ()
-    return expose(scene, clean, filter_at(roll, index), rng=camera_noise(roll, index), distractors=marks)
+    filter_ = (*filter_at(roll, index), *(Placed(-1 - n, particle) for n, particle in enumerate(besides)))
+    return expose(scene, clean, filter_, rng=camera_noise(roll, index), distractors=marks)
 
 
 def camera_noise(roll: Roll, index: int) -> np.random.Generator:

@@ -42,6 +42,8 @@ class RollPlan:
         Photographs use one of these by chance.
     exit_pupils_mm
         The lenses take these in turn.
+    tripod
+        Whether all photographs show the first one's scene.
     """
 
     theme: str = "mixed"
@@ -54,6 +56,7 @@ class RollPlan:
     camera: Camera = field(default_factory=Camera)
     optics: Optics = field(default_factory=Optics)
     population: Population | State = field(default_factory=Population)
+    tripod: bool = False
 
     def __post_init__(self) -> None:
         themes = ["mixed", *(name for name in BACKGROUNDS if name != "photograph")]
@@ -94,15 +97,18 @@ def make_roll(plan: RollPlan, name: str, *, entropy: int, namespace: str = "deve
 
 def _photographs(plan: RollPlan, places: list[int], rng: np.random.Generator) -> list[Exposure]:
     grounds = MIXED if plan.theme == "mixed" else (plan.theme,)
-    found = []
+    found: list[Exposure] = []
     for index in range(plan.exposures):
         lens = sum(place <= index for place in places) % len(plan.exit_pupils_mm)
+        ground = grounds[int(rng.integers(len(grounds)))]
+        again = 0 if plan.tripod and index else None
         found.append(
             Exposure(
-                background=grounds[int(rng.integers(len(grounds)))],
+                background=found[0].background if again is not None else ground,
                 f_number=plan.f_numbers[int(rng.integers(len(plan.f_numbers)))],
                 exit_pupil_mm=plan.exit_pupils_mm[lens],
                 light=float(2 ** rng.uniform(-0.5, 0.25)),
+                again=again,
             )
         )
     return found

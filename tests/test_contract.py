@@ -33,6 +33,7 @@ def test_contract(spec, check):
         ("Lonely", "one answer a photograph", "answered 1 times for a roll of 3"),
         ("Lonely", "empty roll", "answered 1 times for a roll of 0"),
         ("Forgetful", "same answer", "another answer from the same photograph later in one roll"),
+        ("Foresighted", "growing roll", "detect_latest and detect say different things of photograph 1 of a roll"),
         ("Reseeding", "random state", "global random state was changed"),
         ("Painting", "pixels", "pixels were changed"),
         ("Eager", PLAIN_GROUND, "1 candidate on a frame that is all black"),

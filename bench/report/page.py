@@ -18,13 +18,15 @@ from markupsafe import Markup
 
 from ..answer import Answer, percent, promise, reason
 from ..boards import Board, Line
-from ..cost import RATIOS
+from ..cost_curve import RATIOS
 from ..critical import MeanRanks, p_value
 from ..gallery import TILE_PX
 from ..interval import Interval
+from ..share_word import share_word
 from ..store import ResultRow
 from ..terminal import failure_lines
 from ..whole_file import whole_file
+from .reliability_plot import Stated
 
 _HERE = Path(__file__).parent
 
@@ -66,6 +68,8 @@ class Report:
         Mean ranks by ground, where there are scenes and methods enough.
     failures, card
         Failed results, and the run card.
+    stated
+        Methods whose scores are probabilities, with how well those hold.
     """
 
     boards: Sequence[Board]
@@ -77,6 +81,7 @@ class Report:
     ranks: Mapping[str, MeanRanks]
     failures: Sequence[ResultRow]
     card: Mapping[str, Any]
+    stated: Sequence[Stated] = ()
 
 
 def write_page(path: Path, report: Report) -> None:
@@ -100,6 +105,7 @@ def write_page(path: Path, report: Report) -> None:
         "ranks": report.ranks,
         "failures": failure_lines(report.failures),
         "card": report.card,
+        "stated": report.stated,
         "script": script,
         "script_hash": base64.b64encode(hashlib.sha256(script.encode()).digest()).decode(),
     }
@@ -117,7 +123,7 @@ def render(template: str, held: Mapping[str, Any], *, filters: Mapping[str, Call
     environment = Environment(
         loader=FileSystemLoader(_HERE), autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True
     )
-    environment.filters |= {"share": _share, "percent": _percent, **filters}
+    environment.filters |= {"share": share_word, "percent": _percent, **filters}
     return environment.get_template(template).render(style=(_HERE / "page.css").read_text(encoding="utf-8"), **held)
 
 
@@ -185,10 +191,6 @@ def _f_numbers(boards: Sequence[Board]) -> list[float]:
 
 def _tied(board: Board, line: Line) -> bool:
     return sum(other.row.rank == line.row.rank for other in board.lines) > 1
-
-
-def _share(value: float) -> str:
-    return "–" if math.isnan(value) else f"{value:.3f}".removeprefix("0")
 
 
 def _span(ends: tuple[float, float], digits: int) -> str:

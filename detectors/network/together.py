@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import tempfile
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import replace
 from pathlib import Path
@@ -14,11 +14,11 @@ from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
 from ...generators.cv import cv2
-from ..consensus import answered
+from ..consensus import answered, answered_latest
 from ..consensus_frame import casts, width_px
 from ..consensus_likelihood import longest_standing
 from ..consensus_scene import SAME
-from ..consensus_study import GrainEvidence, Study, from_middle, study
+from ..consensus_study import GrainEvidence, Study, from_middle, studies, study
 from ..contract import Photograph, Spots
 from ..peaks import local_maxima, most_candidates, refine, without_doubles
 from .detector import SHIPPED, NetworkDetector, fits
@@ -58,40 +58,63 @@ class NetworkConsensus:
         """Return the roll's grains, mapped back onto each photograph that they lay there for."""
         return answered(roll, study_together)
 
+    def detect_latest(self, roll: Sequence[Photograph], counts: Sequence[int]) -> list[Spots]:
+        """Return for each count what `detect` says of the last of so many photographs; each is looked at once."""
+        return answered_latest(roll, counts, studies_together)
+
 
 def study_together(roll: Sequence[Photograph]) -> Study:
     """Return what a roll of photographs of one size says by both; it is read three times, one photograph at a time."""
     return with_network(roll, study(roll), network(SHIPPED))
 
 
+def studies_together(roll: Sequence[Photograph], counts: Sequence[int]) -> list[Study]:
+    """Return what the first photographs of a roll say by both, for each of the rising counts."""
+    return all_with_network(roll, studies(roll, counts), network(SHIPPED))
+
+
 def with_network(roll: Sequence[Photograph], studied: Study, forward: Forward) -> Study:
-    """Return a study of a roll with the network's evidence added, and the grains that it alone proposes.
+    """Return a study of a roll with the network's evidence added, and the grains that it alone proposes."""
+    return all_with_network(roll, [studied], forward)[0]
+
+
+def all_with_network(roll: Sequence[Photograph], studied: Sequence[Study], forward: Forward) -> list[Study]:
+    """Return studies of a growing roll with the network's evidence added, and the grains that it alone proposes.
 
     Each photograph is looked at once; what the network says of it waits in a temporary file, so memory does not
     grow with the roll.
     """
-    fresh = [index for index, likeness in enumerate(studied.likeness) if likeness < SAME]
-    optics = next((found for photograph in roll if (found := casts(photograph))), ())
-    if not fresh or not optics:
-        return studied
+    whole = studied[-1]
+    fresh = [index for index, likeness in enumerate(whole.likeness) if likeness < SAME]
     with _said(roll, fresh, forward) as said:
-        height, width = roll[0].shape
-        ratios = studied.magnifications
-        y, x = (np.arange((GRID - 1) / 2, side, GRID) for side in (height, width))
-        grid_y, grid_x = (plane.ravel() for plane in np.meshgrid(y, x, indexing="ij"))
-        total = np.zeros((len(y), len(x)), dtype=np.float32)
-        for index, word in zip(fresh, said, strict=True):
-            total += word.at(grid_y, grid_x, roll[0].shape, ratios[index]).reshape(total.shape)
-        rows, columns = local_maxima(total, radius=1, floor=0.0)
-        v, u, score = refine(total, rows, columns)
-        wide = np.full(len(u), width_px(NEW_UM, optics), dtype=np.float32)
-        new = without_doubles(Spots(u * GRID + (GRID - 1) / 2, v * GRID + (GRID - 1) / 2, wide, score))
-        new = new.strongest(most_candidates(roll[0].shape))
-        grains = [*studied.grains, *_proposed(new, studied.grains, count=len(roll))]
-        places = np.array([(grain.y, grain.x) for grain in grains]).reshape(-1, 2)
-        by_frame = np.array([grain.by_frame for grain in grains], dtype=np.float32).reshape(-1, len(roll)).T.copy()
-        for index, word in zip(fresh, said, strict=True):
-            by_frame[index] += word.at(places[:, 0], places[:, 1], roll[0].shape, ratios[index])
+        words = dict(zip(fresh, said, strict=True))
+        return [
+            _added(roll, one, {index: words[index] for index in fresh if index < len(one.likeness)}) for one in studied
+        ]
+
+
+def _added(roll: Sequence[Photograph], studied: Study, words: Mapping[int, _Word]) -> Study:
+    """Return a study with the words on its photographs added."""
+    count = len(studied.likeness)
+    optics = next((found for index in range(count) if (found := casts(roll[index]))), ())
+    if not words or not optics:
+        return studied
+    shape, ratios = roll[0].shape, studied.magnifications
+    y, x = (np.arange((GRID - 1) / 2, side, GRID) for side in shape)
+    grid_y, grid_x = (plane.ravel() for plane in np.meshgrid(y, x, indexing="ij"))
+    total = np.zeros((len(y), len(x)), dtype=np.float32)
+    for index, word in words.items():
+        total += word.at(grid_y, grid_x, shape, ratios[index]).reshape(total.shape)
+    rows, columns = local_maxima(total, radius=1, floor=0.0)
+    v, u, score = refine(total, rows, columns)
+    wide = np.full(len(u), width_px(NEW_UM, optics), dtype=np.float32)
+    new = without_doubles(Spots(u * GRID + (GRID - 1) / 2, v * GRID + (GRID - 1) / 2, wide, score))
+    new = new.strongest(most_candidates(shape))
+    grains = [*studied.grains, *_proposed(new, studied.grains, count=count)]
+    places = np.array([(grain.y, grain.x) for grain in grains]).reshape(-1, 2)
+    by_frame = np.array([grain.by_frame for grain in grains], dtype=np.float32).reshape(-1, count).T.copy()
+    for index, word in words.items():
+        by_frame[index] += word.at(places[:, 0], places[:, 1], shape, ratios[index])
     return replace(studied, grains=_weighed(grains, by_frame, reach_px=width_px(NEW_UM, optics) / 2))
 
 

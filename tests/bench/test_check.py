@@ -52,7 +52,7 @@ def test_a_sound_detector(tmp_path, monkeypatch, capsys):
     status, page = checked(EXAMPLE, tmp_path, monkeypatch)
     said = capsys.readouterr().out
     assert status == 0
-    assert "all 11 demands are met" in said
+    assert "all 12 demands are met" in said
     assert re.search(r"sky +\.\d{3} +\.\d{3} +\.\d{3} +\.\d{3}|sky( +(\.\d{3}|1\.00)){4}", said)
     tags = Tags(page)
     assert not any(tag in ("script", "link", "iframe") for tag, _ in tags.found)

@@ -17,7 +17,7 @@ from moteyard.bench.cli import main
 from moteyard.bench.coco import coco
 from moteyard.bench.errors import YardError
 from moteyard.bench.rank_command import _text
-from moteyard.bench.run import Means, _check_marks, fill
+from moteyard.bench.run import Means, check_marks, fill
 from moteyard.bench.store import SPOT_TYPE, ResultRow, Store, open_store
 from moteyard.bench.suite_file import load_suite
 from moteyard.generators.camera import Camera
@@ -158,7 +158,7 @@ def test_code_that_changes_under_the_run_is_refused():
     with pytest.raises(
         YardError, match="dog answered as dog-1-new and not as dog-1-old: its code changed under the run"
     ):
-        _check_marks([row], {"dog": "dog-1-old"})
+        check_marks([row], {"dog": "dog-1-old"})
 
 
 def test_results_are_the_same_in_any_number_of_processes(result, tmp_path):
@@ -447,6 +447,30 @@ def test_a_threshold_never_replaces_another_file(result, tmp_path, capsys):
     assert main(["threshold", str(result), "--out", str(precious)]) == 2
     assert "is not a chosen threshold" in capsys.readouterr().err
     assert precious.read_text(encoding="utf-8") == "mine"
+
+
+def test_a_choice_that_was_there_is_kept(result, tmp_path, capsys):
+    folder = tmp_path / "copy"
+    shutil.copytree(result, folder, ignore=shutil.ignore_patterns("threshold-*"))
+    ranked = (folder / "threshold.json").read_bytes()
+    words = ["threshold", str(folder), "--detector", "dog"]
+    assert main([*words, "--recall", ".5"]) == 0
+    assert f"the choice that was there is kept as {folder / 'threshold-1.json'}" in capsys.readouterr().out
+    assert (folder / "threshold-1.json").read_bytes() == ranked
+    mine = (folder / "threshold.json").read_bytes()
+    assert main([*words, "--recall", ".5"]) == 0
+    assert "is kept as" not in capsys.readouterr().out
+    assert main(["threshold", str(folder), "--at-most", "3"]) == 0
+    assert (folder / "threshold-2.json").read_bytes() == mine
+    threes = (folder / "threshold.json").read_bytes()
+    capsys.readouterr()
+    assert main(["rank", TINY, "--out", str(folder), *_detectors("dog")]) == 0
+    assert (
+        f"held another choice of thresholds, which is kept as {folder / 'threshold-3.json'}" in capsys.readouterr().err
+    )
+    assert (folder / "threshold.json").read_bytes() == ranked
+    assert (folder / "threshold-3.json").read_bytes() == threes
+    assert len(list(folder.glob("threshold*.json"))) == 4
 
 
 def test_a_detector_that_raises_in_find_is_one_sentence(tmp_path, capsys):

@@ -96,9 +96,11 @@ def test_another_code_is_refused(tmp_path):
         load(str(path))
 
 
-@pytest.mark.parametrize("seeds", ["report", "develop", ""])
+@pytest.mark.parametrize("seeds", ["report", "test", ""])
 def test_other_seeds_are_refused(tmp_path, seeds):
-    with pytest.raises(DetectorError, match=f"was fitted on '{seeds}' seeds; only 'train' may be fitted on"):
+    with pytest.raises(
+        DetectorError, match=f"was fitted on '{seeds}' seeds; only 'train' and 'develop' may be fitted on"
+    ):
         load(str(written(tmp_path, seeds=seeds)))
 
 
@@ -147,5 +149,7 @@ def test_a_file_that_is_missing_and_one_that_is_there(tmp_path):
 def test_what_the_wrapped_detector_was_taught_on_is_still_said():
     network = load("network")
     assert Calibrated(network, made()).card == network.card
+    # Fitted on develop seeds, it has learned from them too.
+    assert Calibrated(network, replace(made(), seeds="develop")).card["namespaces"] == ["train", "develop"]
     assert network.card["namespaces"] == ["train"]
     assert Calibrated(load("dog"), made()).card is None

@@ -11,9 +11,9 @@ from moteyard.detectors.consensus import Consensus, evidence
 from moteyard.detectors.consensus_likelihood import CHANGE, FREEDOM, MISFIT, SCALE, longest_standing
 from moteyard.detectors.consensus_likelihood import evidence as likelihood
 from moteyard.detectors.consensus_neutral import without_colour
-from moteyard.detectors.consensus_notes import roll_notes
+from moteyard.detectors.consensus_notes import notes_on
 from moteyard.detectors.consensus_scene import likeness, thumbnail
-from moteyard.detectors.consensus_study import study
+from moteyard.detectors.consensus_study import studies, study
 from moteyard.detectors.consensus_tiles import responses
 from moteyard.detectors.profiles import Profile
 from moteyard.generators.optics import Optics
@@ -240,13 +240,44 @@ def test_colour_tells_texture_from_shadow():
     assert left[42:48, 42:48].mean() == pytest.approx(-0.1, abs=0.02)
 
 
+def _notes(*shots):
+    return notes_on(study(shots), [16.0] * len(shots))
+
+
 def test_notes_say_what_weakens_a_roll():
-    few = " ".join(roll_notes([shot(1), shot(2)]))
-    assert "2 photographs" in few
-    still = " ".join(roll_notes([shot(1), shot(1), shot(2)]))
-    assert "photograph 2 repeats" in still
-    assert roll_notes([shot(seed) for seed in range(8)]) == []
+    assert "2 photographs" in " ".join(_notes(shot(1), shot(2)))
+    assert "photograph 2 repeats" in " ".join(_notes(shot(1), shot(1), shot(2)))
+    assert _notes(*map(shot, range(8))) == []
+    assert "--f-number" in " ".join(notes_on(study([shot(1)]), [None]))
 
 
 def test_a_roll_is_registered():
     assert load("consensus").name == "consensus"
+
+
+def test_a_growing_roll_is_answered_like_its_beginnings():
+    small = shot(5, [(60.0, 40.0, 40.0)], shape=(120, 160))
+    # One of another size, and a scene seen before: shot(1) again.
+    roll = [shot(1), shot(2), small, shot(1), shot(3), shot(4, ratio=1.02)]
+    counts = (1, 2, 3, 4, 6)
+    for name in ("consensus", "matched"):
+        detector = load(name)
+        for count, spots in zip(counts, detector.detect_latest(roll, counts), strict=True):
+            alone = detector.detect(roll[:count])[-1]
+            assert len(spots) > 0
+            for column in ("x", "y", "diameter_px", "score"):
+                assert np.array_equal(getattr(spots, column), getattr(alone, column)), (name, count, column)
+
+
+def test_a_growing_roll_reads_each_photograph_twice_for_all_lengths():
+    class Counted(list):
+        read = 0
+
+        def __getitem__(self, index):
+            if isinstance(index, int):
+                type(self).read += 1
+            return super().__getitem__(index)
+
+    roll = Counted(shot(seed) for seed in range(6))
+    studies(roll, (1, 2, 4, 6))
+    assert Counted.read <= 2 * len(roll) + 2  # and the first twice more, for its size

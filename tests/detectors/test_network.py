@@ -263,6 +263,14 @@ class TestCard:
         assert "was taught on train seeds" in outcome("network").problem
         assert outcome("dog").problem is None
 
+    @pytest.mark.parametrize("file", ["canyon-wren.jpg", "pasture.jpg"])
+    def test_it_is_not_judged_on_photographs_that_it_was_taught_on(self, file):
+        on = dataclasses.replace(scene(namespace="report"), background="photograph", options=(("file", "moor.jpg"),))
+        refuse_what_was_taught(NetworkDetector(), on)
+        on = dataclasses.replace(on, options=(("file", file),))
+        with pytest.raises(YardError, match=f"taught on the photograph {file} and can't be judged"):
+            refuse_what_was_taught(NetworkDetector(), on)
+
     @pytest.mark.parametrize("card", [{}, {"namespaces": []}, {"namespaces": ["holdout"]}, ["train"]])
     def test_a_card_must_say(self, card):
         detector = NetworkDetector()

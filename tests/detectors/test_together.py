@@ -90,3 +90,12 @@ def test_photographs_of_two_sizes_are_two_rolls(frames):
     (alone,) = NetworkConsensus().detect(roll[:1])
     np.testing.assert_array_equal(both[0].x, alone.x)
     assert spots_in(Study((), (1.0,), (0.0,)), 0, roll[0]).score.size == 0
+
+
+def test_a_growing_roll_is_answered_like_its_beginnings(frames):
+    roll = [photograph(frame) for frame in frames[:3]]
+    for count, spots in zip((1, 3), NetworkConsensus().detect_latest(roll, (1, 3)), strict=True):
+        alone = NetworkConsensus().detect(roll[:count])[-1]
+        assert len(spots) > 0
+        assert np.array_equal(spots.score, alone.score)
+        assert np.array_equal(spots.x, alone.x)
