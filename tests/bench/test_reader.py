@@ -200,7 +200,7 @@ def negative_of(path, frame, **more):
 
 
 def test_survey_of_raw_files(test_frames, tmp_path, capsys, monkeypatch):
-    monkeypatch.setattr(command, "PIECES", 8)  # fewer may part found from missed by chance
+    monkeypatch.setattr(command, "PIECES", 6)  # fewer may part found from missed by chance
     monkeypatch.setattr(limit, "FIRST_PIECES", 2)
     turns = (1, 6)  # the second held upright
     paths = [

@@ -41,8 +41,9 @@ PIECES = 28
 
 FIRST_PIECES, FIRST_RANGE_UM = 5, (2.0, 60.0)
 
-SPAN = 2.5
-"""Sizes run from the middle of the range by this factor either way."""
+SPAN = (0.5, 4.0)
+"""Sizes run between these multiples of the middle: far enough up that the largest are found for certain where nothing
+but their size hides grains, also where finding grows slowly with it."""
 
 REACH_PX = 4.0
 """A grain is found if the survey names one within so many pixels, or half the shadow's width."""
@@ -50,8 +51,8 @@ REACH_PX = 4.0
 CLEARANCE = 3.0
 """Grains are laid at least so many times that distance from real dust."""
 
-WINDOW = 89
-"""Grains of neighbouring size that speak together: 85 found of 89 show nine in ten with 95 % confidence. Of fewer
+WINDOW = 61
+"""Grains of neighbouring size that speak together: 59 found of 61 show nine in ten with 95 % confidence. Of fewer
 fewer may be missed, and a few are always lost beside a fibre or a ring, whatever their size."""
 
 BLOCK_PX = 16
@@ -172,7 +173,7 @@ def statement(recipe: Recipe, shots: Sequence[Photograph], dust: Dust, *, share:
     )  # None: only on a terminal
     first = [stage.trial(FIRST_RANGE_UM, rng) for _ in _each(FIRST_PIECES, jobs)]
     middle = _middle(np.concatenate([t.size for t in first]), np.concatenate([t.found for t in first]))
-    trials = [stage.trial((middle / SPAN, middle * SPAN), rng) for _ in _each(pieces, jobs)]
+    trials = [stage.trial((middle * SPAN[0], middle * SPAN[1]), rng) for _ in _each(pieces, jobs)]
     jobs.close()
     size, found = (np.concatenate([getattr(trial, name) for trial in trials]) for name in ("size", "found"))
     told = size_limit(size, found, np.repeat(np.arange(pieces), [len(trial.size) for trial in trials]))
