@@ -156,7 +156,7 @@ def _filtered(whitened: ComplexArray, inverse: FloatArray, template: ComplexArra
     response = fft.irfft2(whitened * template.conj(), s=window.shape, workers=1)
     response *= window
     response /= detectability[..., None, None]
-    return response
+    return np.asarray(response, dtype=np.float32)
 
 
 def twice_inside(half: NDArray[Any]) -> NDArray[Any]:
