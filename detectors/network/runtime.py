@@ -23,7 +23,7 @@ MULTIPLE = 4
 REACH = 24
 """Cells about a cell that its answer depends on, by the layers' sizes; a multiple of MULTIPLE."""
 
-STRIP = 256
+STRIP = 208
 """Cells of a strip's own height; a photograph of 24 megapixels has up to 1000."""
 
 
