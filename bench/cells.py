@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from .curve import Curve, curve
 from .pooled_hits import PooledHits, pool
 from .store import HIT, IGNORED, FrameRow, ResultRow, Store
+from .stored_rows import Candidates, StoredResult
 
 
 @dataclass(frozen=True, slots=True)
@@ -18,7 +19,7 @@ class Record:
     """One method on one frame: the frame's row and the method's."""
 
     frame: FrameRow
-    result: ResultRow
+    result: ResultRow | StoredResult
 
     @property
     def counting(self) -> NDArray[np.bool_]:
@@ -56,20 +57,18 @@ def load_table(store: Store, scenes: Iterable[str], fingerprints: dict[str, str]
         Method name to the fingerprint that counts.
 
     A method that failed on any frame is left out of the table: a mean over the frames it survived would
-    flatter it.
+    flatter it. Candidates stay in the store until they are looked at, so that memory does not grow with them.
     """
     wanted = set(scenes)
     frames = {row.scene: row for row in store.frames() if row.scene in wanted}
     order = sorted(frames, key=lambda scene: frames[scene].name)
-    answers: dict[str, dict[str, ResultRow]] = {name: {} for name in fingerprints}
+    answers: dict[str, dict[str, StoredResult]] = {name: {} for name in fingerprints}
     failures = []
-    for row in store.results():
-        if row.scene not in wanted or fingerprints.get(row.detector) != row.fingerprint:
-            continue
-        if row.problem is not None:
-            failures.append(row)
-        else:
+    for row in Candidates(store.path).rows({scene: scene for scene in wanted}, fingerprints):
+        if isinstance(row, StoredResult):
             answers[row.detector][row.scene] = row
+        else:
+            failures.append(row)
     table = {
         name: [Record(frames[scene], found[scene]) for scene in order]
         for name, found in answers.items()

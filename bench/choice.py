@@ -158,10 +158,50 @@ def _choose(records: Sequence[Record], wish: AnyWish) -> CellChoice:
 
 def write_choice(choice: Choice, path: Path) -> None:
     """Write a choice as JSON, whole or not at all; numbers that JSON lacks (inf, nan) become strings."""
-    fields = {"format": FORMATS[-1], **asdict(choice), "wish": as_plain(choice.wish)}
-    text = json.dumps(_plain(fields), indent=2)
     with whole_file(path) as scratch:
-        scratch.write_text(text + "\n", encoding="utf-8")
+        scratch.write_text(_text(choice), encoding="utf-8")
+
+
+def replace_choice(choice: Choice, path: Path) -> Path | None:
+    """Write a choice where another one may be; that is kept beside it, numbered, and where is returned.
+
+    None where there was none, or the same.
+    """
+    if not path.is_file():
+        kept = None
+    elif path.read_bytes() == _text(choice).encode():
+        return None
+    else:
+        kept = _put_aside(path)
+    write_choice(choice, path)
+    return kept
+
+
+def _put_aside(path: Path) -> Path:
+    """Copy a file to the first free number of its name, and return where."""
+    for number in range(1, 10_000):
+        place = path.with_name(f"{path.stem}-{number}{path.suffix}")
+        try:
+            with place.open("xb") as file:
+                file.write(path.read_bytes())
+            return place
+        except FileExistsError:
+            continue
+    raise YardError(f"{path} was replaced 9999 times already; move {path.stem}-*{path.suffix} away")
+
+
+def _text(choice: Choice) -> str:
+    fields = {"format": FORMATS[-1], **asdict(choice), "wish": as_plain(choice.wish)}
+    return json.dumps(_plain(fields), indent=2) + "\n"
+
+
+def asks_the_same(choice: Choice, path: Path) -> bool:
+    """Tell whether a file holds a choice for the same method by the same wish, if of other rows."""
+    try:
+        held = read_choice(path)
+    except YardError:
+        return False
+    return (held.method, held.wish) == (choice.method, choice.wish)
 
 
 def _plain(value: Any) -> Any:

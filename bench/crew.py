@@ -28,7 +28,8 @@ RENDER_S = 600.0
 RENEWALS = 5
 """Pools in a row that may break before any job of theirs lands; then something is wrong with the machine."""
 
-_THREAD_VARIABLES = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "NUMEXPR_NUM_THREADS")
+THREAD_VARIABLES = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "NUMEXPR_NUM_THREADS")
+"""How many threads libraries start; workers are the parallelism."""
 
 _DIE_WITH_PARENT = 1
 """PR_SET_PDEATHSIG of Linux's prctl(2)."""
@@ -73,7 +74,7 @@ class LocalCrew:
         self._allowance = allowance.among(workers)
         self._broken = 0
         self._door = threading.Lock()
-        for variable in _THREAD_VARIABLES:
+        for variable in THREAD_VARIABLES:
             os.environ.setdefault(variable, "1")
         self._pool = self._new_pool()
 

@@ -21,6 +21,7 @@ from scipy.stats import f as f_law
 from scipy.stats import rankdata, studentized_range, wilcoxon
 
 from .cells import Table, grounds, pooled_hits, where
+from .interval import by_rows
 from .ranking import holm
 
 FloatArray = NDArray[np.float64]
@@ -73,7 +74,7 @@ def block_scores(table: Table) -> dict[str, FloatArray]:
     scores = {}
     for name, records in table.items():
         hits = pooled_hits(records)
-        scores[name] = hits.average_precision(np.eye(len(hits.truths)))
+        scores[name] = by_rows(hits.average_precision, len(hits.truths), lambda one: one)
     return {name: values[~np.isnan(values)] for name, values in scores.items()}
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import Any, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,10 +12,12 @@ OUTSIDE = 40
 
 Tile = NDArray[np.uint8]
 
+Code = TypeVar("Code", np.uint8, np.uint16)
 
-def square(pixels: NDArray[np.uint8], x: float, y: float, side_px: int) -> Tile:
-    """Return the (side, side, 3) square about a place; what lies outside the picture is dark grey."""
-    tile = np.full((side_px, side_px, 3), OUTSIDE, dtype=np.uint8)
+
+def square(pixels: NDArray[Code], x: float, y: float, side_px: int) -> NDArray[Code]:
+    """Return the (side, side, 3) square of 8- or 16-bit codes about a place; outside the picture it is dark grey."""
+    tile = np.full((side_px, side_px, 3), OUTSIDE * (np.iinfo(pixels.dtype).max // 255), dtype=pixels.dtype)
     part, top, left = _inside(pixels, x, y, side_px)
     tile[top : top + part.shape[0], left : left + part.shape[1]] = part
     return tile

@@ -217,6 +217,16 @@ def _reached(hits: FloatArray, truths: FloatArray, convention: Convention) -> Fl
     return np.asarray(levels / (intervals + 1))
 
 
+def above(scores: NDArray[Any], threshold: FloatArray) -> NDArray[np.intp]:
+    """Return how many scores lie above each threshold, (k,).
+
+    >>> above(np.array([1.0, 3.0, 2.0]), np.array([3.0, 1.5])).tolist()
+    [0, 2]
+    """
+    ascending = np.sort(np.asarray(scores, dtype=np.float64))
+    return np.asarray(len(ascending) - np.searchsorted(ascending, threshold, side="right"))
+
+
 def best_recall(rate: FloatArray, found: FloatArray, limits: Any) -> FloatArray:
     """Return the best recall at each limit, (limits, replicates), from rate and recall (steps, replicates)."""
     best = [np.max(np.where(rate <= limit, found, 0.0), axis=0, initial=0.0) for limit in np.atleast_1d(limits)]

@@ -18,22 +18,24 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from . import cost, curve, error_types, interval_table, limit, logit
+from . import cost_curve, curve, error_types, interval_table, limit, logit
 from . import sweep as sweep_module
 from .answer import reason
 from .ceiling import NAME, ceiling
-from .cells import Record, Table, pooled_curve, where
+from .cells import Record, Table, where
 from .choice import CellChoice
-from .cost import RATIOS, relative_cost
+from .cost_curve import RATIOS, held_out_cost
 from .error_types import KINDS, errors
 from .limit import Limit, bins, cell_limit, curve_band
 from .sweep import Sweep, sweep
 from .whole_file import whole_file
+from .wishes import cost as wishes_cost
+from .wishes import counting
 
 FORMAT = 1
 """Version of `explore.json`."""
 
-CODE = (cost, curve, error_types, interval_table, limit, logit, sweep_module)
+CODE = (cost_curve, counting, wishes_cost, curve, error_types, interval_table, limit, logit, sweep_module)
 """Modules whose text, if it changes, makes entries stale."""
 
 SIZES = 40
@@ -104,7 +106,7 @@ def method_entry(records: Sequence[Record], cell: CellChoice) -> dict[str, Any]:
 
 
 def _curves(records: Sequence[Record], *, also: Sequence[float]) -> dict[str, Any]:
-    return sweep_entry(sweep(records, also=also)) | {"cost": rounded(relative_cost(pooled_curve(records)))}
+    return sweep_entry(sweep(records, also=also)) | {"cost": rounded(held_out_cost(records))}
 
 
 def sweep_entry(counts: Sweep) -> dict[str, Any]:

@@ -10,7 +10,7 @@ import pandas as pd
 
 from .boards import Board
 from .cells import Table
-from .cost import RATIOS
+from .cost_curve import RATIOS
 from .store import FALSE_ALARM, HIT
 from .whole_file import whole_file
 

@@ -29,8 +29,14 @@ def learned_from(detector: Detector) -> tuple[str, ...]:
     return tuple(namespaces)
 
 
+def pictures_learned_from(detector: Detector) -> frozenset[str]:
+    """Return the file names of photographs, or of parts of them, that a detector's card says it was taught on."""
+    card = getattr(detector, "card", None) or {}
+    return frozenset(name for key in ("photographs", "parts_of_photographs") for name in card.get(key, ()))
+
+
 def refuse_what_was_taught(detector: Detector, scene: Scene) -> None:
-    """Return if the detector has not learned from seeds of the scene's kind.
+    """Return if the detector has learned neither from seeds of the scene's kind nor from its photograph.
 
     Raises
     ------
@@ -40,3 +46,9 @@ def refuse_what_was_taught(detector: Detector, scene: Scene) -> None:
     namespace = NAMESPACES[scene.seed[0]] if 0 <= scene.seed[0] < len(NAMESPACES) else None
     if namespace in learned_from(detector):
         raise YardError(f"detector {detector.name!r} was taught on {namespace} seeds and can't be judged on them")
+    picture = dict(scene.options).get("file") if scene.background == "photograph" else None
+    if picture in pictures_learned_from(detector):
+        raise YardError(
+            f"detector {detector.name!r} was taught on the photograph {picture} and can't be judged on it; "
+            "take it out of the folder"
+        )

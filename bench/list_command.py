@@ -8,6 +8,7 @@ from ..generators.contamination import state_names, state_summary
 from .repairs.registry import entries as repair_entries
 from .roll_suite import load_roll_suite, roll_suite_names
 from .suite_file import load_suite, suite_names
+from .surveys.suite import load_survey_suite, survey_suite_names
 
 
 def list_all() -> int:
@@ -19,6 +20,9 @@ def list_all() -> int:
     print("\nSUITES OF ROLLS")
     for name in roll_suite_names():
         print(f"  {name:<16}{load_roll_suite(name).summary}")
+    print("\nSUITES OF SURVEYS")
+    for name in survey_suite_names():
+        print(f"  {name:<16}{load_survey_suite(name).summary}")
     print("\nDETECTORS")
     for entry in entries():
         print(f"  {entry.name:<16}{entry.problem or entry.summary}")

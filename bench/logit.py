@@ -82,15 +82,6 @@ class Fit:
     log_likelihood: float
     data: Trials
 
-    @property
-    def deviance(self) -> float:
-        """Twice the log-likelihood that the saturated model has more."""
-        hits, misses = self.data.hits, self.data.trials - self.data.hits
-        share = hits / self.data.trials
-        with np.errstate(divide="ignore", invalid="ignore"):
-            best = np.where(hits > 0, hits * np.log(share), 0) + np.where(misses > 0, misses * np.log(1 - share), 0)
-        return float(2 * (best.sum() - self.log_likelihood))
-
 
 def trials(variable: NDArray[Any], hit: NDArray[Any]) -> Trials:
     """Return single trials on one variable with an intercept: β = (intercept, slope)."""

@@ -21,7 +21,10 @@ from .curve import (
 IntArray = NDArray[np.intp]
 
 REPLICATES_AT_ONCE = 512
-"""Bootstrap replicates held in memory together: 4,000 hits make 16 MB an array."""
+"""Bootstrap replicates held in memory together, at most."""
+
+NUMBERS_AT_ONCE = 2_000_000
+"""Of one array of theirs, 16 MB; where hits are many, fewer replicates are held."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,7 +75,8 @@ class PooledHits:
         rows = np.asarray(weights, dtype=np.float64)
         if rows.ndim != 2 or rows.shape[1] != len(self.truths):
             raise ValueError(f"weights must have shape (replicates, {len(self.truths)}), not {rows.shape}")
-        return [rows[start : start + REPLICATES_AT_ONCE] for start in range(0, len(rows), REPLICATES_AT_ONCE)]
+        some = max(1, min(REPLICATES_AT_ONCE, NUMBERS_AT_ONCE // self.new_hits.shape[0]))
+        return [rows[start : start + some] for start in range(0, len(rows), some)]
 
 
 def pool(score: NDArray[Any], hit: NDArray[np.bool_], block: NDArray[Any], *, truths: NDArray[Any]) -> PooledHits:

@@ -4,28 +4,36 @@ from __future__ import annotations
 
 import json
 import sys
-from collections.abc import Sequence
+from dataclasses import dataclass
 from pathlib import Path
 
 from .export import write_csv
 from .roll_reading import readings
 from .roll_run import fill_rolls, stored_scores
 from .roll_suite import load_roll_suite
-from .roll_told import as_object, contrast_table, cost_line, reading_table, roll_failures, told_lines
+from .roll_told import answer_object, contrast_table, cost_line, reading_table, roll_failures, told_lines
 from .run import Means, fingerprints
 from .whole_file import whole_file
 
 DEFAULT_DETECTORS = ("consensus", "together")
 
 
-def judge_rolls(
-    spec: str, *, detectors: Sequence[str], out: Path | None, means: Means, namespace: str = "report"
-) -> int:
+@dataclass(frozen=True, slots=True)
+class Question:
+    """What is asked: a roll suite by name or file, which methods, the default ones for none, on which seeds."""
+
+    suite: str
+    detectors: tuple[str, ...] = ()
+    seeds: str = "report"
+
+
+def judge_rolls(question: Question, *, out: Path | None, means: Means, as_object: bool = False) -> int:
     """Judge methods on a suite of rolls, print tables, write them and a plot.
 
     Returns the exit status: 1 if a method failed on a roll.
     """
-    suite, specs = load_roll_suite(spec), list(detectors) or list(DEFAULT_DETECTORS)
+    suite, specs = load_roll_suite(question.suite), list(question.detectors or DEFAULT_DETECTORS)
+    namespace = question.seeds
     folder = out or _default_folder(suite.name, namespace)
     store = fill_rolls(folder, suite, specs, namespace=namespace, means=means)
     try:
@@ -34,7 +42,7 @@ def judge_rolls(
         store.close()
     shown, contrasts = readings(scores)
     card = {"suite": suite.name, "suite_version": suite.version, "suite_digest": suite.digest, "seeds": namespace}
-    told = json.dumps(as_object(card, shown, contrasts, failures), indent=1, ensure_ascii=False, allow_nan=False)
+    told = json.dumps(answer_object(card, shown, contrasts, failures), indent=1, ensure_ascii=False, allow_nan=False)
     written = ["rolls.json"]
     with whole_file(folder / "rolls.json") as scratch:
         scratch.write_text(told + "\n", encoding="utf-8")
@@ -45,7 +53,7 @@ def judge_rolls(
         write_csv(contrast_table(contrasts), folder / "differences.csv")
         write_roll_plot(folder / "rolls.png", scores, shown)
         written = ["rolls.png", "rolls.svg", "rolls.csv", "differences.csv", *written]
-    if means.as_object:
+    if as_object:
         print(told)
     else:
         head = f"rolls {suite.name} version {suite.version}: {suite.summary}"

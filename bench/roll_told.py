@@ -15,6 +15,7 @@ from .interval import Interval
 from .roll_job import roll_of
 from .roll_reading import Contrast, Reading
 from .roll_score import FALSE_ALARMS, RollScore
+from .share_word import share_word
 from .store import ResultRow
 from .terminal import wrapped
 
@@ -51,9 +52,9 @@ def told_lines(readings: Sequence[Reading], contrasts: Sequence[Contrast]) -> li
 
 def _count_lines(here: Sequence[Reading]) -> list[str]:
     first, lines = here[0], []
-    lines.append(f"{first.count:>11}  {'ideal':<14}{_share(first.ideal.estimate):>5} {_ends(first.ideal):<10}")
+    lines.append(f"{first.count:>11}  {'ideal':<14}{share_word(first.ideal.estimate, 2):>5} {_ends(first.ideal):<10}")
     for one in here:
-        line = f"{'':>11}  {one.detector[:13]:<14}{_share(one.recall.estimate):>5} {_ends(one.recall):<10}"
+        line = f"{'':>11}  {one.detector[:13]:<14}{share_word(one.recall.estimate, 2):>5} {_ends(one.recall):<10}"
         line += f"{_signed(one.lead.estimate):>11} {_signed_ends(one.lead):<12}"
         lines.append(f"{line}{_number(one.false_alarms.estimate):>6}{_number(one.threshold):>8}")
     return lines
@@ -72,12 +73,8 @@ def _contrast_lines(here: Sequence[Contrast]) -> list[str]:
     return lines
 
 
-def _share(value: float) -> str:
-    return "–" if math.isnan(value) else f"{value:.2f}".removeprefix("0")
-
-
 def _ends(one: Interval) -> str:
-    return "" if math.isnan(one.low) else f"{_share(one.low)}–{_share(one.high)}"
+    return "" if math.isnan(one.low) else f"{share_word(one.low, 2)}–{share_word(one.high, 2)}"
 
 
 def _signed(value: float) -> str:
@@ -136,7 +133,7 @@ def _flat(plain: dict[str, Any]) -> dict[str, Any]:
     return found
 
 
-def as_object(
+def answer_object(
     card: dict[str, Any], readings: Sequence[Reading], contrasts: Sequence[Contrast], failures: Sequence[ResultRow]
 ) -> dict[str, Any]:
     """Return all of it for machines; numbers that JSON lacks (nan, inf) are null."""

@@ -62,14 +62,11 @@ class Means:
         Address of a dask scheduler that has workers of its own, instead.
     allowance
         What a detector may take on one frame.
-    as_object
-        Whether the answer is printed as JSON.
     """
 
     workers: int | None = None
     scheduler: str | None = None
     allowance: Allowance = field(default_factory=Allowance)
-    as_object: bool = False
 
     def crew(self) -> Crew:
         """Return who does the jobs."""

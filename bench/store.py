@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .errors import YardError
+from .kept_answer import rows_digest
 
 FORMAT = 1
 """Version of the tables below; a store of another format is refused."""
@@ -269,6 +270,14 @@ class Store:
         for *values, spots, peak in self._db.execute(query):
             memory = math.nan if peak is None else float(peak)
             yield ResultRow(*(*values, np.frombuffer(spots, dtype=SPOT_TYPE), memory))
+
+    def specs(self) -> dict[str, str]:
+        """Return method name to what makes it, of all that stand on the board."""
+        return dict(json.loads(self.note("specs") or "{}"))
+
+    def digest(self) -> str:
+        """Return a digest of all that it holds, see `kept_answer.rows_digest`."""
+        return rows_digest(self._db)
 
     def card(self) -> dict[str, Any]:
         """Return the run's notes, those that hold JSON decoded."""

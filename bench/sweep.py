@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .cells import Record, pooled_curve
-from .curve import Curve, precision, ratio, recall
+from .curve import Curve, above, precision, ratio, recall
 from .interval import bootstrap_weights
 from .interval_table import Intervals, bca_columns
 
@@ -70,8 +70,8 @@ def sweep(records: Sequence[Record], *, also: Sequence[float] = ()) -> Sweep:
 def measure(records: Sequence[Record], threshold: FloatArray) -> Sweep:
     """Return what one method does on some frames at given thresholds (k,)."""
     blocks, block = np.unique([record.frame.block for record in records], return_inverse=True)
-    hits = _above([record.score[record.hit] for record in records], threshold, block)
-    false = _above([record.false_scores for record in records], threshold, block)
+    hits = _by_block([record.score[record.hit] for record in records], threshold, block)
+    false = _by_block([record.false_scores for record in records], threshold, block)
     counted = np.array([record.frame.counted for record in records], dtype=np.float64)
     truths = np.bincount(block, weights=counted, minlength=len(blocks)).astype(np.float64)[:, None]
     frames = np.bincount(block, minlength=len(blocks)).astype(np.float64)[:, None]
@@ -92,12 +92,11 @@ def _levels(counts: Curve) -> FloatArray:
     return np.append(counts.threshold[kept[picked]], lowest)
 
 
-def _above(scores: Sequence[NDArray[Any]], threshold: FloatArray, block: NDArray[np.intp]) -> FloatArray:
+def _by_block(scores: Sequence[NDArray[Any]], threshold: FloatArray, block: NDArray[np.intp]) -> FloatArray:
     """Return (blocks, k): how many scores of each block's frames lie above each threshold."""
     found = np.zeros((block.max() + 1, len(threshold)))
     for values, row in zip(scores, block, strict=True):
-        ascending = np.sort(values.astype(np.float64))
-        found[row] += len(ascending) - np.searchsorted(ascending, threshold, side="right")
+        found[row] += above(values, threshold)
     return found
 
 

@@ -30,8 +30,11 @@ class Told:
         For people, and as JSON for machines.
     missing
         What failed or lacks frames, "" where the board is whole.
+    notes
+        What to know about photographs among the grounds, sentences that are said before the run.
     """
 
     text: str
     object: str
     missing: str
+    notes: tuple[str, ...] = ()

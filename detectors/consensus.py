@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from typing import overload
 
 import numpy as np
 
@@ -50,11 +51,29 @@ def answered(roll: Sequence[Photograph], study_: Callable[[Sequence[Photograph]]
     """Return what a study of the photographs of each size says of each photograph."""
     answers = [Spots()] * len(roll)
     for members in _by_size(roll):
-        group = [roll[index] for index in members]
-        studied = study_(group)
+        studied = study_(_Part(roll, members))
         for place, index in enumerate(members):
             answers[index] = spots_in(studied, place, roll[index])
     return answers
+
+
+class _Part(Sequence[Photograph]):
+    """Some photographs of a roll, asked for one by one: a roll may load them only then."""
+
+    def __init__(self, roll: Sequence[Photograph], members: Sequence[int]) -> None:
+        self._roll, self._members = roll, members
+
+    def __len__(self) -> int:
+        return len(self._members)
+
+    @overload
+    def __getitem__(self, index: int) -> Photograph: ...
+    @overload
+    def __getitem__(self, index: slice) -> Sequence[Photograph]: ...
+    def __getitem__(self, index: int | slice) -> Photograph | Sequence[Photograph]:
+        if isinstance(index, slice):
+            return _Part(self._roll, self._members[index])
+        return self._roll[self._members[index]]
 
 
 def answered_latest(
@@ -91,11 +110,12 @@ def located(studied: Study, index: int, photograph: Photograph) -> tuple[Spots, 
     if not grains or not optics:
         return Spots(), []
     height, width = photograph.shape
+    widths = {size: width_px(size, optics) for size in {grain.diameter_um for grain in grains}}
     ratio = studied.magnifications[index]
     spots = Spots(
         x=from_middle(np.array([grain.x for grain in grains]), width, ratio),
         y=from_middle(np.array([grain.y for grain in grains]), height, ratio),
-        diameter_px=np.array([width_px(grain.diameter_um, optics) for grain in grains], dtype=np.float32),
+        diameter_px=np.array([widths[grain.diameter_um] for grain in grains], dtype=np.float32),
         score=np.array([grain.score for grain in grains], dtype=np.float32),
     )
     inside = (abs(spots.x - (width - 1) / 2) <= width / 2) & (abs(spots.y - (height - 1) / 2) <= height / 2)

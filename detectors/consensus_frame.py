@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from ..generators.cv import cv2
 from ..generators.optics import Optics
-from .consensus_likelihood import evidence, expected_in_own_noise
+from .consensus_likelihood import evidence, evidence_map
 from .consensus_measure import measured
 from .consensus_neutral import Neutral, neutral
 from .consensus_tiles import responses
@@ -104,7 +104,7 @@ class Look:
             for index, grain in enumerate(GRAINS_UM):
                 if nearest_shape(grain) == number:
                     share = projection(Profile(grain, optics).log(self.step), shapes[number])
-                    yield index, evidence(response, expected_in_own_noise(expected * np.float32(share))) * seen
+                    yield index, evidence_map(response, expected, share, seen)
 
     def _seen(self, optics: Optics) -> NDArray[np.bool_]:
         """Return where a shadow's core lies on ground that says something."""

@@ -22,6 +22,8 @@ tried in steps and the filter's distance is nominal."""
 CHANGE = 5.0
 """What it costs to assume that a grain came, or went, between two photographs of a roll; once in 150 places."""
 
+_ROWS = 32  # of a map at a time: what lies between stays in the processor's cache
+
 
 def evidence(response: FloatArray, expected: FloatArray) -> FloatArray:
     """Return ln p(r | shadow) − ln p(r | none), elementwise.
@@ -42,6 +44,26 @@ def evidence(response: FloatArray, expected: FloatArray) -> FloatArray:
     quotient = (1 + response * response / (freedom * noise)) / (1 + rest * rest / (freedom * width))
     half = np.float32((FREEDOM + 1) / 2)
     return np.asarray(half * _log(quotient) - np.float32(0.5) * _log(width / noise), dtype=np.float32)
+
+
+def evidence_map(response: FloatArray, detectability: FloatArray, share: float, seen: NDArray[np.bool_]) -> FloatArray:
+    """Return the evidence for a shadow over whole maps (h, w), zero where the ground is not seen.
+
+    Parameters
+    ----------
+    response
+        To the shape that was correlated.
+    detectability
+        d′ of that shape in the tile's own spectrum.
+    share
+        Multiple of the shape that the shadow is.
+    """
+    found = np.empty(response.shape, dtype=np.float32)
+    for top in range(0, len(found), _ROWS):
+        rows = slice(top, top + _ROWS)
+        expected = expected_in_own_noise(detectability[rows] * np.float32(share))
+        np.multiply(evidence(response[rows], expected), seen[rows], out=found[rows])
+    return found
 
 
 def _log(values: FloatArray) -> FloatArray:

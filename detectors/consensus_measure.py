@@ -9,7 +9,7 @@ from numpy.lib.stride_tricks import sliding_window_view
 
 from .contract import FloatArray
 from .tile_spectra import spectra_at, windowed_template
-from .whitening import TILE, ComplexArray, noise_power, sine_window, twice_inside
+from .whitening import TILE, ComplexArray, noise_power, sine_window, smoothed, twice_inside
 
 _AT_ONCE = 512  # places in memory at a time: 25 MB
 
@@ -37,21 +37,27 @@ def measured(
     for start in range(0, len(y), _AT_ONCE):
         some = slice(start, start + _AT_ONCE)
         found, turn = spectra_at(tiles, y[some], x[some], window=window)
-        plain = noise_power(found, float(np.sum(window**2)))
+        found *= turn.conj()  # as if each tile were centred on its place
+        inverse = np.reciprocal(noise_power(found, float(np.sum(window**2))))
         for number, shadow in enumerate(shadows):
-            response[number, some], expected[number, some] = _fit(found, shadow * turn, plain, window=window)
+            response[number, some], expected[number, some] = _fit(found, shadow, inverse, window=window)
     return response, expected
 
 
 def _fit(
     found: ComplexArray, shadow: ComplexArray, plain: FloatArray, *, window: FloatArray
 ) -> tuple[FloatArray, FloatArray]:
-    energy = twice_inside(shadow.real**2 + shadow.imag**2)
-    overlap = twice_inside(found.real * shadow.real + found.imag * shadow.imag)
-    amplitude = (overlap / plain).sum(axis=(1, 2)) / (energy / plain).sum(axis=(1, 2))
+    energy = shadow.real**2 + shadow.imag**2
+    overlap = found.real * shadow.real + found.imag * shadow.imag
+    doubled = twice_inside(np.ones_like(energy))
+    amplitude = _sum(overlap, plain, doubled) / np.einsum("ij,mij->m", energy * doubled, plain)
     # Only a darkening is a shadow: what is brighter stays in the noise.
-    left = found - np.maximum(amplitude, 0)[:, None, None] * shadow
-    power = noise_power(left, float(np.sum(window**2)))
-    expected = np.sqrt((energy / power).sum(axis=(1, 2))) / np.float32(TILE)
-    response = (overlap / power).sum(axis=(1, 2)) / (expected * np.float32(TILE**2))
-    return response, expected
+    amplitude = np.maximum(amplitude, 0)[:, None, None]
+    left = found.real**2 + found.imag**2 - amplitude * (2 * overlap - amplitude * energy)  # |F − AS|²
+    inverse = np.reciprocal(smoothed(left, float(np.sum(window**2))))
+    expected = np.sqrt(np.einsum("ij,mij->m", energy * doubled, inverse)) / np.float32(TILE)
+    return _sum(overlap, inverse, doubled) / (expected * np.float32(TILE**2)), expected
+
+
+def _sum(overlap: FloatArray, inverse: FloatArray, doubled: FloatArray) -> FloatArray:
+    return np.asarray(np.einsum("ij,mij,mij->m", doubled, overlap, inverse), dtype=np.float32)

@@ -5,27 +5,14 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from .consensus_scene import ALIKE, SAME
-from .consensus_study import Study, study
-from .contract import Photograph
-from .optical_scales import known_f_number
+from .consensus_study import Study
 
 FEW = 8
 """Photographs from which on most of what a roll can tell in scrub is no longer one frame's."""
 
 
-def roll_notes(roll: Sequence[Photograph]) -> list[str]:
-    """Return a sentence for each thing that weakens a roll's evidence; none if nothing does.
-
-    Raises
-    ------
-    ValueError
-        If the photographs differ in size.
-    """
-    return notes_on(study(roll), [known_f_number(photograph) for photograph in roll])
-
-
 def notes_on(studied: Study, f_numbers: Sequence[float | None]) -> list[str]:
-    """Return the notes on a roll that was studied, given the photographs' f-numbers."""
+    """Return a sentence for each thing that weakens a studied roll's evidence, given its f-numbers; none if nothing."""
     repeats = [number for number, alike in enumerate(studied.likeness, start=1) if alike >= SAME]
     still = [number for number, alike in enumerate(studied.likeness, start=1) if ALIKE <= alike < SAME]
     different = len(studied.likeness) - len(repeats)

@@ -30,10 +30,11 @@ def local_maxima(score: FloatArray, *, radius: int, floor: float) -> tuple[Index
 
     A plateau counts once: of equal neighbours the first in reading order stays. NaN is nowhere a maximum.
     """
-    clean = np.where(np.isfinite(score), score, -np.inf).astype(np.float32)
+    clean = np.where(np.isfinite(score), score, -np.inf).astype(np.float32, copy=False)
     kernel = np.ones((2 * radius + 1, 2 * radius + 1), np.uint8)
     highest = cv2.dilate(clean, kernel, borderType=cv2.BORDER_REPLICATE)
-    rows, columns = np.nonzero((clean == highest) & (clean > floor))
+    highest[clean <= floor] = np.nan
+    rows, columns = np.nonzero(clean == highest)
     first = _first_of_ties(rows, columns, radius)
     return rows[first], columns[first]
 

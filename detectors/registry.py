@@ -247,11 +247,15 @@ def fingerprint(detector: Named) -> str:
     that wraps another (as its attribute `wrapped`) draws on that one's source too.
     """
     digest = hashlib.sha256()
-    wrapped = getattr(detector, "wrapped", None)
-    sources = _sources(type(detector)) | (_sources(type(wrapped)) if isinstance(wrapped, Detector) else set())
-    for path in sorted(sources):
+    for path in sorted(sources(detector)):
         digest.update(path.read_bytes())
     return f"{detector.name}-{detector.version}-{digest.hexdigest()[:12]}"
+
+
+def sources(detector: Named) -> set[Path]:
+    """Return the files that a plug-in's fingerprint is made of."""
+    wrapped = getattr(detector, "wrapped", None)
+    return _sources(type(detector)) | (_sources(type(wrapped)) if isinstance(wrapped, Detector) else set())
 
 
 def _sources(cls: type) -> set[Path]:

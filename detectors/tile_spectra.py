@@ -7,13 +7,14 @@ from numpy.typing import NDArray
 from scipy import fft
 
 from .contract import FloatArray
-from .whitening import HOP, TILE, ComplexArray, template_spectrum
+from .whitening import ComplexArray, template_spectrum
 
 
 def windowed_template(template: FloatArray, window: FloatArray) -> ComplexArray:
     """Return the spectrum of a template in the middle of a tile, under the tile's window, without its mean."""
-    centred = fft.irfft2(template_spectrum(template), s=(TILE, TILE), workers=1)
-    spectrum = fft.rfft2(np.roll(centred, (HOP, HOP), axis=(0, 1)) * window, workers=1)
+    side = len(window)
+    centred = fft.irfft2(template_spectrum(template, side=side), s=(side, side), workers=1)
+    spectrum = fft.rfft2(np.roll(centred, (side // 2, side // 2), axis=(0, 1)) * window, workers=1)
     spectrum[0, 0] = 0
     return np.asarray(spectrum, dtype=np.complex64)
 
@@ -26,17 +27,18 @@ def spectra_at(
     Parameters
     ----------
     tiles
-        Every tile of a map that was padded by `TILE` on each side, as `sliding_window_view` gives them.
+        Every tile of a map that was padded by a tile's side all around, as `sliding_window_view` gives them.
     y, x
         Places in pixels of the map, fractions included.
     window
-        The tiles' window (TILE, TILE); the mean under it is taken off.
+        The tiles' window (side, side), side even; the mean under it is taken off.
     """
     row, column = np.rint(y).astype(np.intp), np.rint(x).astype(np.intp)
-    here = tiles[row + TILE - HOP, column + TILE - HOP]
+    side = len(window)
+    here = tiles[row + side - side // 2, column + side - side // 2]
     level = np.tensordot(here, window, axes=2) / window.sum()
     found = fft.rfft2((here - level[:, None, None]) * window, workers=1)
     found[:, 0, 0] = 0
-    down = np.exp(-2j * np.pi * np.multiply.outer(y - row, fft.fftfreq(TILE)))
-    right = np.exp(-2j * np.pi * np.multiply.outer(x - column, fft.rfftfreq(TILE)))
+    down = np.exp(-2j * np.pi * np.multiply.outer(y - row, fft.fftfreq(side)))
+    right = np.exp(-2j * np.pi * np.multiply.outer(x - column, fft.rfftfreq(side)))
     return found, np.asarray(down[:, :, None] * right[:, None, :], dtype=np.complex64)

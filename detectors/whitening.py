@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from typing import Any
 
 import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
@@ -27,7 +28,12 @@ ComplexArray = NDArray[np.complex64]
 
 
 def whitened_snr(
-    log: FloatArray, templates: Sequence[FloatArray], *, known_power: FloatArray | None = None
+    log: FloatArray,
+    templates: Sequence[FloatArray],
+    *,
+    known_power: FloatArray | None = None,
+    side: int = TILE,
+    hop: int | None = None,
 ) -> tuple[FloatArray, NDArray[np.uint8]]:
     """Return the highest signal-to-noise ratio over templates, place by place, and the template's number.
 
@@ -48,31 +54,39 @@ def whitened_snr(
     templates
         At least one, each (n, n) with n odd, centred; cut to the tile where larger.
     known_power
-        The noise's power density, (TILE, TILE // 2 + 1) as `scipy.fft.rfft2` orders it, in (log luminance)² a
+        The noise's power density, (side, side // 2 + 1) as `scipy.fft.rfft2` orders it, in (log luminance)² a
         pixel: the variance, if it is white.
+    side
+        Of a tile, even.
+    hop
+        From tile to tile, half a side if not given, up to a side; then tiles overlap by less and cost less.
     """
+    hop = side // 2 if hop is None else hop
     height, width = log.shape
-    rows, columns = -(-height // HOP), -(-width // HOP)
-    padding = ((HOP, (rows + 1) * HOP - height), (HOP, (columns + 1) * HOP - width))
+    rows, columns = -(-height // hop), -(-width // hop)
+    padding = ((hop, (rows - 1) * hop + side - height), (hop, (columns - 1) * hop + side - width))
     padded = np.pad(log, padding, mode="symmetric")
-    spectra = np.stack([template_spectrum(template) for template in templates])
-    best = np.empty((rows * HOP, columns * HOP), dtype=np.float32)
+    spectra = np.stack([template_spectrum(template, side=side) for template in templates])
+    best = np.empty((rows * hop, columns * hop), dtype=np.float32)
     which = np.zeros(best.shape, dtype=np.uint8)
     for top in range(0, rows, _STRIP_TILES):
         bottom = min(top + _STRIP_TILES, rows)
-        strip = padded[top * HOP : (bottom + 2) * HOP]
-        here = slice(top * HOP, bottom * HOP)
+        strip = padded[top * hop : bottom * hop + side]
+        here = slice(top * hop, bottom * hop)
         best[here] = -np.inf
-        for number, snr in enumerate(_strip_snr(strip, spectra, known_power)):
-            which[here][snr > best[here]] = number
+        for number, snr in enumerate(_strip_snr(strip, spectra, known_power, side=side, hop=hop)):
+            np.copyto(which[here], number, where=snr > best[here])
             np.maximum(best[here], snr, out=best[here])
     return best[:height, :width], which[:height, :width]
 
 
-def sine_window() -> FloatArray:
-    """Return the tiles' window, (TILE, TILE): half a sine along each axis."""
-    sine = np.sin(np.pi * (np.arange(TILE) + 0.5) / TILE)
-    return np.asarray(np.outer(sine, sine), dtype=np.float32)
+def sine_window(side: int = TILE, hop: int | None = None) -> FloatArray:
+    """Return the tiles' window, (side, side): half a sine along each axis, or flat where no neighbour overlaps."""
+    fall = side // 2 if hop is None else side - hop
+    line = np.ones(side)
+    line[:fall] = np.sin(np.pi / 2 * (np.arange(fall) + 0.5) / fall)
+    line[side - fall :] = line[:fall][::-1]
+    return np.asarray(np.outer(line, line), dtype=np.float32)
 
 
 def template_spectrum(template: FloatArray, *, side: int = TILE) -> ComplexArray:
@@ -85,10 +99,12 @@ def template_spectrum(template: FloatArray, *, side: int = TILE) -> ComplexArray
     return np.asarray(fft.rfft2(centred, workers=1), dtype=np.complex64)
 
 
-def _strip_snr(strip: FloatArray, templates: ComplexArray, known_power: FloatArray | None) -> Iterator[FloatArray]:
-    """Yield the ratio's map for each template, without the outer half tiles, (h, w)."""
-    window = sine_window()
-    tiles = sliding_window_view(strip, (TILE, TILE))[::HOP, ::HOP]
+def _strip_snr(
+    strip: FloatArray, templates: ComplexArray, known_power: FloatArray | None, *, side: int, hop: int
+) -> Iterator[FloatArray]:
+    """Yield the ratio's map for each template, without the outermost hop, (h, w)."""
+    window = sine_window(side, hop)
+    tiles = sliding_window_view(strip, window.shape)[::hop, ::hop]
     tiles = (tiles - tiles.mean(axis=(2, 3), keepdims=True)) * window
     spectra = fft.rfft2(tiles, workers=1)
     if known_power is None:
@@ -98,7 +114,7 @@ def _strip_snr(strip: FloatArray, templates: ComplexArray, known_power: FloatArr
     spectra *= inverse
     spectra[..., 0, 0] = 0  # the mean is gone
     for template in templates:
-        yield _filtered(spectra, inverse, template, window)
+        yield overlapped(_filtered(spectra, inverse, template, window), hop)[hop : hop - side, hop : hop - side]
 
 
 def noise_power(spectra: ComplexArray, gain: float) -> FloatArray:
@@ -107,42 +123,61 @@ def noise_power(spectra: ComplexArray, gain: float) -> FloatArray:
     Parameters
     ----------
     spectra
-        Half spectra (…, TILE, TILE // 2 + 1).
+        Half spectra (…, side, side // 2 + 1).
     gain
         Sum of the squared window.
     """
-    power = (spectra.real**2 + spectra.imag**2) * np.float32(1 / (9 * gain))
-    tall = power + np.roll(power, 1, axis=-2) + np.roll(power, -1, axis=-2)
-    wide = tall.copy()
-    wide[..., 1:] += tall[..., :-1]
-    wide[..., :-1] += tall[..., 1:]
+    return smoothed(spectra.real**2 + spectra.imag**2, gain)
+
+
+def smoothed(squares: FloatArray, gain: float) -> FloatArray:
+    """Return power density from the squared amplitudes of half spectra, which it overwrites; see `noise_power`."""
+    squares *= np.float32(1 / (9 * gain))
+    tall = np.empty(squares.shape, dtype=np.float32)
+    np.add(squares[..., :-2, :], squares[..., 2:, :], out=tall[..., 1:-1, :])
+    np.add(squares[..., 1, :], squares[..., -1, :], out=tall[..., 0, :])
+    np.add(squares[..., 0, :], squares[..., -2, :], out=tall[..., -1, :])
+    tall += squares
+    # Along one line through all rows, three times as fast as row by row; the rows' ends are made good below.
+    line, wide = tall.reshape(-1), np.empty(squares.shape, dtype=np.float32)
+    np.add(line[:-2], line[2:], out=wide.reshape(-1)[1:-1])
     # Beyond the ends of a half spectrum stand the mirror images of the columns next to them.
-    wide[..., 0] += tall[..., 1]
-    wide[..., -1] += tall[..., -2]
-    return np.asarray(np.maximum(wide, np.float32(LEAST_POWER)), dtype=np.float32)
+    np.multiply(tall[..., 1], 2, out=wide[..., 0])
+    np.multiply(tall[..., -2], 2, out=wide[..., -1])
+    wide += tall
+    return np.maximum(wide, np.float32(LEAST_POWER), out=wide)
 
 
 def _filtered(whitened: ComplexArray, inverse: FloatArray, template: ComplexArray, window: FloatArray) -> FloatArray:
-    """Return the map of one template from the tiles' spectra over P and from 1/P."""
-    energy = twice_inside(np.abs(template) ** 2).astype(np.float32) / TILE**2
+    """Return one template's windowed ratio in each tile, from the tiles' spectra over P and from 1/P."""
+    energy = twice_inside(np.abs(template) ** 2).astype(np.float32) / window.size
     energy[0, 0] = 0
     detectability = np.sqrt(np.tensordot(inverse, energy, axes=2))
-    response = fft.irfft2(whitened * template.conj(), s=(TILE, TILE), workers=1)
+    response = fft.irfft2(whitened * template.conj(), s=window.shape, workers=1)
     response *= window
     response /= detectability[..., None, None]
-    return _overlapped(response)
+    return np.asarray(response, dtype=np.float32)
 
 
-def twice_inside(half: FloatArray) -> FloatArray:
-    """Return half spectra (…, TILE // 2 + 1) with the columns doubled that stand for two of the whole."""
+def twice_inside(half: NDArray[Any]) -> NDArray[Any]:
+    """Return half spectra (…, side // 2 + 1) with the columns doubled that stand for two of the whole."""
     doubled = half.copy()
     doubled[..., 1:-1] *= 2
     return doubled
 
 
-def _overlapped(tiles: FloatArray) -> FloatArray:
-    """Return the sum of half-overlapping tiles without the outer half tiles, (h, w)."""
-    rows, columns = tiles.shape[:2]
-    halves = tiles.reshape(rows, columns, 2, HOP, 2, HOP)
-    quarters = halves[1:, 1:, 0, :, 0] + halves[1:, :-1, 0, :, 1] + halves[:-1, 1:, 1, :, 0] + halves[:-1, :-1, 1, :, 1]
-    return np.asarray(quarters.transpose(0, 2, 1, 3).reshape((rows - 1) * HOP, (columns - 1) * HOP))
+def overlapped(tiles: FloatArray, hop: int) -> FloatArray:
+    """Return the sum of overlapping tiles (rows, columns, side, side), laid `hop` apart, at least half a side."""
+    rows, columns, side = tiles.shape[:3]
+    total = np.zeros(((rows - 1) * hop + side, (columns - 1) * hop + side), dtype=np.float32)
+    lay(tiles, total, hop)
+    return total
+
+
+def lay(tiles: FloatArray, total: FloatArray, hop: int) -> None:
+    """Add tiles (rows, columns, side, side) to a map, in place, the first in its corner; see `overlapped`."""
+    places = sliding_window_view(total, tiles.shape[2:], writeable=True)[::hop, ::hop]
+    for down in (0, 1):
+        for right in (0, 1):
+            # Every other tile: those do not overlap, and each pixel is written once.
+            places[down::2, right::2] += tiles[down::2, right::2]

@@ -14,6 +14,7 @@ Paraxial: against the non-paraxial kernel T moves by at most 7e-5 in the range o
 from __future__ import annotations
 
 import math
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -83,12 +84,23 @@ def _mean_ambiguity(f: FloatArray, diameter_um: float, distance_um: float, bands
     """Return each band's average of B at each of the frequencies, (bands, n)."""
     widest = max(band.half_width_um for band in bands)
     swing = math.pi * distance_um * float(f.max()) ** 2 * widest
-    rules = [band.nodes(6 + math.ceil(swing / 2)) for band in bands]
-    lengths = np.concatenate([lengths for lengths, _ in rules])
-    each = disk_ambiguity(f, diameter_um, distance_um, lengths[:, None])
-    return np.stack(
-        [np.einsum("w,wf->f", w, part) for (_, w), part in zip(rules, np.split(each, len(bands)), strict=True)]
-    )
+    lengths, weights = _rules(bands, 6 + math.ceil(swing / 2))
+    return np.asarray(weights @ disk_ambiguity(f, diameter_um, distance_um, lengths))
+
+
+@lru_cache(maxsize=64)
+def _rules(bands: tuple[Band, ...], count: int) -> tuple[FloatArray, FloatArray]:
+    """Return the nodes (n, 1) of all bands' Gauss rules and what makes the bands' means of values there, (bands, n)."""
+    rules = [band.nodes(count) for band in bands]
+    weights = np.zeros((len(bands), sum(len(w) for _, w in rules)))
+    first = 0
+    for row, (_, w) in zip(weights, rules, strict=True):
+        row[first : first + len(w)] = w
+        first += len(w)
+    lengths = np.concatenate([lengths for lengths, _ in rules])[:, None]
+    for kept in (lengths, weights):
+        kept.flags.writeable = False
+    return lengths, weights
 
 
 def _barycentric(x: FloatArray, nodes: FloatArray, values: FloatArray) -> FloatArray:

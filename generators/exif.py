@@ -5,12 +5,14 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from datetime import datetime
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from PIL.Image import Image
 
 EXIF_IFD = 0x8769
+MAKE, MODEL = 271, 272
 ORIENTATION = 274
 ICC_PROFILE = 34675
 
@@ -23,6 +25,8 @@ CODES = {
     "FocalPlaneXResolution": 41486,
     "FocalPlaneResolutionUnit": 41488,
     "FocalLengthIn35mmFilm": 41989,
+    "DateTimeOriginal": 36867,
+    "BodySerialNumber": 42033,
 }
 """Tags of the EXIF directory that are used, by name."""
 
@@ -39,6 +43,41 @@ PLAUSIBLE_PITCH_UM = (0.5, 25.0)
 
 
 @dataclass(frozen=True, slots=True)
+class Body:
+    """A camera body; what a file doesn't say is "".
+
+    Attributes
+    ----------
+    make, model
+        As the maker writes them.
+    serial
+        Where the standard tag holds it; many makers hide it elsewhere.
+    """
+
+    make: str = ""
+    model: str = ""
+    serial: str = ""
+
+    @property
+    def name(self) -> str:
+        """Make and model, each word once, with the serial number where known.
+
+        >>> Body("Maker Ltd", "Maker One", "7").name, Body("Maker", "One").name, Body(serial="7").name
+        ('Maker Ltd One, serial number 7', 'Maker One', 'serial number 7')
+        """
+        said = self.make.lower().split()
+        words = [self.make, *(word for word in self.model.split() if word.lower() not in said)]
+        name = " ".join(word for word in words if word)
+        serial = f"serial number {self.serial}" if self.serial else ""
+        return ", ".join(part for part in (name, serial) if part)
+
+    def is_other_than(self, other: Body) -> bool:
+        """Tell whether these are two cameras for sure: something that both files say differs."""
+        pairs = ((self.make, other.make), (self.model, other.model), (self.serial, other.serial))
+        return any(one and another and one != another for one, another in pairs)
+
+
+@dataclass(frozen=True, slots=True)
 class Exif:
     """The little of a file's metadata that matters here.
 
@@ -52,12 +91,16 @@ class Exif:
         1…8, how the decoder has turned it already (HEIC); then `orientation` is 1.
     icc_profile
         Embedded colour profile, or None.
+    make, model
+        Of the camera, as its maker writes them; "" where the file doesn't say.
     """
 
     values: Mapping[str, Any] = field(default_factory=dict)
     orientation: int = 1
     applied: int = 1
     icc_profile: bytes | None = None
+    make: str = ""
+    model: str = ""
 
     @property
     def f_number(self) -> float | None:
@@ -73,6 +116,25 @@ class Exif:
     def iso(self) -> float | None:
         """Sensitivity, or None."""
         return _positive(self.values.get("ISOSpeedRatings"))
+
+    @property
+    def body(self) -> Body:
+        """Which camera it was."""
+        return Body(" ".join(self.make.split()), " ".join(self.model.split()), _words(self.values, "BodySerialNumber"))
+
+    @property
+    def taken(self) -> datetime | None:
+        """When the shutter opened by the camera's clock, which knows no time zone, or None."""
+        try:
+            return datetime.strptime(_words(self.values, "DateTimeOriginal"), "%Y:%m:%d %H:%M:%S")
+        except ValueError:  # cameras whose clock was never set write zeros or blanks
+            return None
+
+    @property
+    def noted_size(self) -> tuple[int, int] | None:
+        """Width and height that the file says the picture had when it was taken, or None."""
+        width, height = (_positive(self.values.get(name)) for name in ("PixelXDimension", "PixelYDimension"))
+        return None if width is None or height is None else (int(width), int(height))
 
     def pixel_um(self, width: int, height: int) -> float | None:
         """Return the pitch of the pixels in µm of a picture stored as `width`×`height`, or None if unknown.
@@ -113,6 +175,8 @@ def exif_of_pillow(image: Image) -> Exif:
         orientation=_orientation(exif.get(ORIENTATION)),
         applied=_orientation(image.info.get("original_orientation")),
         icc_profile=image.info.get("icc_profile"),
+        make=_text(exif.get(MAKE)),
+        model=_text(exif.get(MODEL)),
     )
 
 
@@ -126,7 +190,20 @@ def exif_of_tiff(page: Any) -> Exif:
         values,
         orientation=_orientation(page.tags.valueof(ORIENTATION)),
         icc_profile=bytes(profile) if profile is not None else None,
+        make=_text(page.tags.valueof(MAKE)),
+        model=_text(page.tags.valueof(MODEL)),
     )
+
+
+def _words(values: Mapping[str, Any], name: str) -> str:
+    return _text(values.get(name))
+
+
+def _text(value: Any) -> str:
+    """Return what a file says in words, without the padding that cameras add; "" of anything else."""
+    if isinstance(value, bytes):
+        value = value.decode("utf-8", "replace")
+    return value.strip("\0 ") if isinstance(value, str) else ""
 
 
 def _ratio(value: Any) -> float | None:

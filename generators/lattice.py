@@ -94,7 +94,7 @@ def _product(left: FloatArray, right: FloatArray) -> FloatArray:
     """
     rows = max(1, _SINGLE_THREAD // (right.shape[-2] * right.shape[-1]))
     blocks = [left[..., first : first + rows, :] @ right for first in range(0, left.shape[-2], rows)]
-    return np.concatenate(blocks, axis=-2)
+    return blocks[0] if len(blocks) == 1 else np.concatenate(blocks, axis=-2)
 
 
 def lattice(diameter_um: float, optics: Optics, *, side: int, bands: tuple[Band, ...]) -> Lattice:

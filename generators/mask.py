@@ -20,13 +20,19 @@ FloatArray = NDArray[np.float64]
 ComplexArray = NDArray[np.complex128]
 
 COARSEST_UM = 2.2
-"""Largest sample pitch. With 2 µm, stamps of fibres of 8…30 µm at 1 mm differ from those with 0.7 µm by 2e-3 of the
-light at f/8, 5e-3 at f/16 and 1e-2 at f/32; at 2 mm by a fifth of that, at 0.5 mm by up to twice as much."""
+"""Largest sample pitch."""
+
+_PITCH_AT_F8_UM, _PITCH_BY_DISTANCE, _PITCH_BY_APERTURE = 2.2, 0.75, 0.43
+"""The pitch at f/8 and 1 mm, and the powers by which it grows with the distance and falls with the f-number: light that
+edges throw further than λd/(2·pitch) is missing, and shows the more, the nearer the filter and the sharper the shadow.
+Against 15 samples a pixel, stamps of fibres of 8…25 µm err by 1e-3 of the light at f/8, 1.5e-3 at f/32 and at 2 mm by
+less, at 0.5 mm by 1.7e-3; against an endless strip the plateau of `propagate` adds to that (a test: 3e-3 at 0.5 mm,
+2e-3 from 1 mm on)."""
 
 _RINGS = 1.5
-_LEAST_HALO, _MOST_HALO = 3.0, 5.0
-"""Room about an object: 1.5·λd/width holds the first diffraction ring of a narrow one, 3·√(λd) the edge fringes of a
-wide one; 5·√(λd) bounds the cost of fine lines."""
+_LEAST_HALO, _HALO_BY_APERTURE, _MOST_HALO = 3.0, 0.37, 5.0
+"""Room about an object: 1.5·λd/width holds the first diffraction ring of a narrow one, 3·√(λd) at f/8, more where the
+shadow is sharper, the edge fringes of a wide one; 5·√(λd) bounds the cost of fine lines."""
 
 _DIRECTIONS = 16
 
@@ -133,11 +139,15 @@ def canvas_for(thing: Masked, optics: Optics, offset_px: tuple[float, float] = (
     """Return a canvas that holds the object, its blur and its halo."""
     spread = RGB_BANDS[0].centre_um * optics.distance_um
     edge = math.sqrt(spread)
-    halo = min(max(_RINGS * spread / thing.feature_um, _LEAST_HALO * edge), _MOST_HALO * edge)
+    sharper = max(optics.f_number / 8, 1.0)
+    fringes = _LEAST_HALO * sharper**_HALO_BY_APERTURE * edge
+    halo = min(max(_RINGS * spread / thing.feature_um, fringes), _MOST_HALO * edge)
     thrown = min(thing.bend_rad * optics.distance_um, 2 * _MOST_HALO * edge)
     margin = optics.blur_um / 2 + halo + thrown
     across, down = (odd_fast_length(2 * math.ceil((half + margin) / optics.pixel_um) + 3) for half in thing.reach_um)
-    pitch = min(COARSEST_UM, thing.finest_pitch_um)
+    far_mm = optics.distance_um / 1000
+    resolved = _PITCH_AT_F8_UM * far_mm**_PITCH_BY_DISTANCE * sharper**-_PITCH_BY_APERTURE
+    pitch = min(COARSEST_UM, thing.finest_pitch_um, resolved)
     per_pixel = 2 * math.ceil((optics.pixel_um / pitch - 1) / 2) + 1
     return Canvas(down, across, max(1, per_pixel), optics.pixel_um, offset_px)
 

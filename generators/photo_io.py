@@ -6,14 +6,15 @@ import logging
 import warnings
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
+from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from .exif import Exif, exif_of_pillow, exif_of_tiff
+from .exif import Body, Exif, exif_of_pillow, exif_of_tiff
 from .orientation import FloatArray, stored_size, to_displayed, to_stored, turned
 
 if TYPE_CHECKING:
@@ -57,6 +58,12 @@ class Picture:
     orientation
         1…8, how the stored picture was turned for display (EXIF). A program that turned the pixels
         themselves has put 1 here, and where they lay on the sensor is lost.
+    encoding
+        ``"srgb"``, or ``"linear"`` of a raw file.
+    body
+        Which camera it was, as far as EXIF says.
+    taken
+        When, by the camera's clock, or None.
     """
 
     path: Path
@@ -67,6 +74,9 @@ class Picture:
     pixel_um: float | None = None
     icc_profile: bytes | None = None
     orientation: int = 1
+    encoding: str = "srgb"
+    body: Body = field(default_factory=Body)
+    taken: datetime | None = None
 
     @property
     def width(self) -> int:
@@ -82,6 +92,10 @@ class Picture:
     def sensor_size(self) -> tuple[int, int]:
         """Width and height as stored, which is as the sensor lay."""
         return stored_size((self.width, self.height), self.orientation)
+
+    def without_pixels(self) -> Picture:
+        """Return what is known of it beside the pixels, which are all 0 and take no memory."""
+        return replace(self, pixels=np.broadcast_to(np.zeros(1, self.pixels.dtype), self.pixels.shape))
 
     def to_sensor(self, x: Any, y: Any) -> tuple[FloatArray, FloatArray]:
         """Return where displayed places, in pixels, lie in the picture as stored."""
@@ -116,7 +130,7 @@ def list_pictures(folder: str | Path) -> list[Path]:
 def read_picture(path: str | Path) -> Picture:
     """Read a JPEG, PNG, TIFF or HEIC file.
 
-    Sixteen-bit PNG and TIFF stay sixteen bits; HEIC comes as eight. Grey becomes three equal channels,
+    Sixteen-bit PNG and TIFF stay sixteen bits, HEIC of ten or twelve becomes sixteen. Grey becomes three equal bands,
     transparency is dropped, of several pages the first is taken, and EXIF orientation is applied. What a
     file is, is told by its first bytes and not by its name.
 
@@ -130,7 +144,7 @@ def read_picture(path: str | Path) -> Picture:
     head = _first_bytes(path)
     read = _reader(head)
     try:
-        with _quiet():
+        with quiet():
             return _picture(path, *read(path))
     except PictureError:
         raise
@@ -149,7 +163,7 @@ def read_exif(path: str | Path) -> Exif:
     path = Path(path)
     is_tiff = _first_bytes(path)[:4] in TIFF_SIGNATURES
     try:
-        with _quiet():
+        with quiet():
             return _exif_of_tiff_file(path) if is_tiff else _exif_of_pillow_file(path)
     except PictureError:
         raise
@@ -170,7 +184,7 @@ def _exif_of_tiff_file(path: Path) -> Exif:
 
 
 @contextmanager
-def _quiet() -> Iterator[None]:
+def quiet() -> Iterator[None]:
     """Keep back the decoders' warnings and log lines.
 
     Odd metadata is no reason to trouble whoever asked for pixels; what stops the reading, a sentence of ours tells.
@@ -226,6 +240,8 @@ def _picture(path: Path, pixels: Pixels, exif: Exif) -> Picture:
         pixel_um=exif.pixel_um(stored_w, stored_h),
         icc_profile=exif.icc_profile,
         orientation=exif.orientation if exif.orientation != 1 else exif.applied,
+        body=exif.body,
+        taken=exif.taken,
     )
 
 
@@ -262,11 +278,23 @@ def _read_pillow(path: Path) -> tuple[Pixels, Exif]:
     with _open_pillow(path) as image:
         image.load()
         exif = exif_of_pillow(image)
+        bits = image.info.get("bit_depth")
+        if image.format == "HEIF" and isinstance(bits, int) and bits > 8:
+            return _read_deep_heic(path, bits), exif
         if image.mode in ("P", "PA"):  # by way of RGBA: a palette with transparency has no direct way
             return np.asarray(image.convert("RGBA").convert("RGB")), exif
         if image.mode not in ("1", "L", "LA", "RGB", "RGBA"):
             raise PictureError(f"{path} is {image.mode}, not grey or RGB; convert it to RGB first")
         return np.asarray(image.convert("RGB")), exif
+
+
+def _read_deep_heic(path: Path, bits: int) -> Pixels:
+    """Read HEIC of more than eight bits, which Pillow reduces to eight without a word, as sixteen."""
+    import pillow_heif
+
+    shifted = np.asarray(pillow_heif.open_heif(path, convert_hdr_to_8bit=False))
+    codes = (shifted >> (16 - bits)).astype(np.float32)
+    return np.asarray(np.rint(codes * (65_535 / ((1 << bits) - 1))).astype(np.uint16))
 
 
 def _read_png16(path: Path) -> tuple[Pixels, Exif]:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import hashlib
 import json
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import asdict, dataclass, field, replace
 from typing import Any
 
@@ -73,6 +73,8 @@ class LensChange:
         What is added, as a share of a fresh population.
     shift_mm
         Mean distance of a shift, in any direction.
+    leaves
+        What is left behind besides, as a swab leaves fibres and rings; or None.
     """
 
     before: int
@@ -80,6 +82,7 @@ class LensChange:
     moved: float = 0.1
     come: float = 0.1
     shift_mm: float = 1.0
+    leaves: Population | State | None = None
 
     def __post_init__(self) -> None:
         if not (self.gone >= 0 and self.moved >= 0 and self.gone + self.moved <= 1):
@@ -151,7 +154,7 @@ class Roll:
             optics=Optics(**raw["optics"]),
             camera=Camera(**raw["camera"]),
             population=dust_from(raw["population"]),
-            changes=tuple(LensChange(**change) for change in raw["changes"]),
+            changes=tuple(_change_from(change) for change in raw["changes"]),
             seed=tuple(raw["seed"]),
         )
 
@@ -188,6 +191,11 @@ def _exposure_from(raw: dict[str, Any]) -> Exposure:
     return Exposure(**{**raw, "options": tuple((key, value) for key, value in raw["options"])})
 
 
+def _change_from(raw: dict[str, Any]) -> LensChange:
+    leaves = raw.get("leaves")
+    return LensChange(**{**raw, "leaves": None if leaves is None else dust_from(leaves)})
+
+
 def filter_at(roll: Roll, index: int) -> tuple[Placed, ...]:
     """Return what lies on a roll's filter at an exposure, each particle with its number.
 
@@ -201,7 +209,8 @@ def filter_at(roll: Roll, index: int) -> tuple[Placed, ...]:
             break
         rng = roll._rng(_DUST, number)
         here = [kept for placed in here if (kept := _stirred(placed, change, rng)) is not None]
-        fresh = [p for p in roll.population.scatter(*size_mm, rng) if rng.random() < change.come]
+        fresh: list[Particle] = [p for p in roll.population.scatter(*size_mm, rng) if rng.random() < change.come]
+        fresh += [] if change.leaves is None else change.leaves.scatter(*size_mm, rng)
         here += [Placed(free + number, particle) for number, particle in enumerate(fresh)]
         free += len(fresh)
     return tuple(here)
@@ -230,6 +239,19 @@ def render_exposure(roll: Roll, index: int) -> Frame:
     IndexError
         If the roll has no such exposure.
     """
+    return render_with(roll, index)
+
+
+def render_with(roll: Roll, index: int, besides: Sequence[Particle] = ()) -> Frame:
+    """Return an exposure as it would have been with something more on the filter: all else to the bit the same.
+
+    What is laid in has negative numbers, −1 first.
+
+    Raises
+    ------
+    IndexError
+        If the roll has no such exposure.
+    """
     if not 0 <= index < len(roll):
         raise IndexError(f"roll {roll.name!r} has exposures 0 to {len(roll) - 1}, not {index}")
     scene, exposure = roll.scene(index), roll.exposures[index]
@@ -240,7 +262,8 @@ def render_exposure(roll: Roll, index: int) -> Frame:
         clean *= np.float32(exposure.light)
     again = roll._rng(_GROUND, ground)
     marks = screen_marks(painter, scene.shape, again) if isinstance(painter, Screen) else ()
-    return expose(scene, clean, filter_at(roll, index), rng=camera_noise(roll, index), distractors=marks)
+    filter_ = (*filter_at(roll, index), *(Placed(-1 - n, particle) for n, particle in enumerate(besides)))
+    return expose(scene, clean, filter_, rng=camera_noise(roll, index), distractors=marks)
 
 
 def camera_noise(roll: Roll, index: int) -> np.random.Generator:

@@ -25,6 +25,7 @@ from . import (
     retouch,
     rolls,
     survey,
+    surveys,
     threshold,
 )
 
@@ -43,6 +44,7 @@ COMMANDS: dict[str, ModuleType] = {
     "check-photos": check_photos,
     "survey": survey,
     "rolls": rolls,
+    "surveys": surveys,
     "repairs": repairs,
     "render": render,
     "list": list_all,

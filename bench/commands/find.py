@@ -16,7 +16,7 @@ AFTER = "what is finished is kept; go on with the photographs that are left"
 def add(parser: argparse.ArgumentParser) -> None:
     """Say what the command takes."""
     parser.description = "Look for dust shadows in real photographs. Originals are only read."
-    parser.add_argument("photo", nargs="+", type=Path, help="JPEG, PNG, TIFF or HEIC files")
+    parser.add_argument("photo", nargs="+", type=Path, help="JPEG, PNG, TIFF, HEIC or raw files")
     choice = parser.add_mutually_exclusive_group()
     choice.add_argument("--from", type=Path, dest="source", metavar="RESULT", help="a result folder or threshold file")
     choice.add_argument("--threshold", type=float, metavar="T", help="take candidates that score above T")

@@ -3,9 +3,15 @@
 from __future__ import annotations
 
 import argparse
+import sys
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from .words import count, detectors, positive
+
+if TYPE_CHECKING:
+    from ..kept_answer import Question
+    from ..told import Told
 
 HELP = "render a suite, judge detectors on it, rank them (the main job)"
 AFTER = "what is finished is kept, and the same command goes on"
@@ -35,19 +41,26 @@ def add(parser: argparse.ArgumentParser) -> None:
 
 
 def run(options: argparse.Namespace) -> int:
-    """Do it and return the exit status."""
-    from ..allowance import Allowance  # each command pays for its own imports only
+    """Do it and return the exit status: 1 if the board lacks frames."""
     from ..errors import YardError
-    from ..rerun import rank
-    from ..run import Means
+    from ..kept_answer import Question, kept
 
     if options.scheduler is not None and options.workers is not None:
         raise YardError("--workers are this machine's and --scheduler has its own; give one of the two")
+    question = Question(options.suite, options.photos, tuple(options.detector), options.out)
+    told = kept(question) or _made(question, options)
+    for note in told.notes:
+        print(f"moteyard: {note}", file=sys.stderr)
+    print(told.object if options.json else told.text)
+    if told.missing:
+        print(told.missing, file=sys.stderr)
+    return 1 if told.missing else 0
+
+
+def _made(question: Question, options: argparse.Namespace) -> Told:
+    from ..allowance import Allowance  # slow to import: statistics, renderer, plots
+    from ..rerun import rank
+    from ..run import Means
+
     allowance = Allowance(time_s=options.time_limit, memory_gb=options.memory)
-    return rank(
-        options.suite,
-        photos=options.photos,
-        detectors=options.detector,
-        out=options.out,
-        means=Means(options.workers, options.scheduler, allowance, as_object=options.json),
-    )
+    return rank(question, means=Means(options.workers, options.scheduler, allowance))

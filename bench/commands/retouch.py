@@ -29,6 +29,11 @@ def add(parser: argparse.ArgumentParser) -> None:
         help="the photographs are of one camera: add up what all of them say of each grain (--threshold is optional)",
     )  # fmt: skip
     parser.add_argument(
+        "--test-frames", nargs="+", type=Path, metavar="FRAME",
+        help="test frames of the same camera, see moteyard survey: mend what they foretell, measured again in each "
+        "photograph",
+    )  # fmt: skip
+    parser.add_argument(
         "--repair", default="flat-field", metavar="NAME",
         help="a registered repair or path/to/file.py:Class (flat-field)",
     )  # fmt: skip
@@ -44,7 +49,7 @@ def add(parser: argparse.ArgumentParser) -> None:
 
 def run(options: argparse.Namespace) -> int:
     """Do it and return the exit status."""
-    from ..retouch.photographs import Wish, judge_planner, judge_words, retouch
+    from ..retouch.photographs import Wish, retouch
 
     wish = Wish(
         repair=options.repair,
@@ -54,6 +59,14 @@ def run(options: argparse.Namespace) -> int:
         dry_run=options.dry_run,
         linear=options.linear,
     )
+    if options.test_frames:
+        if options.roll or options.source or options.detector or options.threshold is not None:
+            raise YardError(
+                "--test-frames tells where the dust lies: leave --roll, --from, --threshold and --detector out"
+            )
+        from ..retouch.by_survey import retouch_by_survey
+
+        return retouch_by_survey(options.photo, options.test_frames, wish)
     if options.roll:
         if options.source is not None or options.detector is not None:
             raise YardError("--roll has a method of its own: leave --from and --detector out")
@@ -61,6 +74,7 @@ def run(options: argparse.Namespace) -> int:
 
         return retouch_roll(options.photo, wish, threshold=options.threshold)
     from ..field.find import make_judge
+    from ..retouch.plan import judge_planner, judge_words
 
     judge = make_judge(options.source, detector=options.detector, threshold=options.threshold)
-    return retouch(options.photo, wish, plan=judge_planner(judge, wish), settings=judge_words(judge))
+    return retouch(options.photo, wish, plan=judge_planner(judge, wish.filter_distance_mm), settings=judge_words(judge))

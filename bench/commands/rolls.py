@@ -41,14 +41,13 @@ def add(parser: argparse.ArgumentParser) -> None:
 def run(options: argparse.Namespace) -> int:
     """Do it and return the exit status."""
     from ..allowance import Allowance
-    from ..roll_command import judge_rolls
+    from ..roll_command import Question, judge_rolls
     from ..run import Means
 
     allowance = Allowance(time_s=options.time_limit, memory_gb=options.memory)
     return judge_rolls(
-        options.suite,
-        detectors=options.detector,
+        Question(options.suite, tuple(options.detector), options.seeds),
         out=options.out,
-        means=Means(options.workers, allowance=allowance, as_object=options.json),
-        namespace=options.seeds,
+        means=Means(options.workers, allowance=allowance),
+        as_object=options.json,
     )

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import argparse
+from datetime import datetime
 from pathlib import Path
 
 from ..errors import YardError
 from .words import positive
 
-HELP = "survey a sensor by test frames; compare before and after a clean"
+HELP = "survey a sensor by test frames; compare before and after a clean; follow dust over many surveys"
 AFTER = "nothing was written; run it again"
 """What an interrupted user is told."""
 
@@ -33,7 +34,17 @@ def add(parser: argparse.ArgumentParser) -> None:
         "--distance", type=positive, metavar="MM",
         help="air-equivalent distance from the filter's face to the photosites, where it is known (estimated)",
     )  # fmt: skip
-    parser.add_argument("--out", type=Path, default=Path("survey"), metavar="DIR", help="where to write (survey)")
+    parser.add_argument(
+        "--taken",
+        type=_date,
+        metavar="DATE",
+        help="when they were taken, like 2026-05-31, where files don't tell",
+    )
+    parser.add_argument(
+        "--history", type=Path, metavar="FOLDER",
+        help="instead of test frames: how dust grew over all surveys that --out left in this folder",
+    )  # fmt: skip
+    parser.add_argument("--out", type=Path, metavar="DIR", help="where to write (survey, or with --history history)")
 
 
 def _size(text: str) -> tuple[float, float]:
@@ -43,11 +54,21 @@ def _size(text: str) -> tuple[float, float]:
     return positive(parts[0]), positive(parts[1])
 
 
+def _date(text: str) -> datetime:
+    try:
+        return datetime.fromisoformat(text).replace(tzinfo=None)
+    except ValueError:
+        raise argparse.ArgumentTypeError(f"{text!r} is not a date like 2026-05-31 or 2026-05-31T14:30") from None
+
+
 def run(options: argparse.Namespace) -> int:
     """Do it and return the exit status."""
+    if options.history is not None:
+        return _history(options)
     from ..field.survey.command import Asked, survey_sensor
 
-    asked = Asked(options.sensor, options.f_number, options.distance)
+    out = options.out or Path("survey")
+    asked = Asked(options.sensor, options.f_number, options.distance, options.taken)
     if bool(options.before) != bool(options.cleaned):
         raise YardError("--before and --after go together: give test frames of both")
     if options.before:
@@ -57,9 +78,23 @@ def run(options: argparse.Namespace) -> int:
         from ..field.survey.next_step import NAMED
 
         last = NAMED.get(options.cleaned_by)
-        return compare_cleans(options.before, options.cleaned, asked, last=last, out=options.out)
+        return compare_cleans(options.before, options.cleaned, asked, last=last, out=out)
     if not options.testframe:
         raise YardError("give test frames, best two or more; moteyard survey --help says how to take them")
     if options.cleaned_by:
         raise YardError("--cleaned-by goes with --before and --after")
-    return survey_sensor(options.testframe, asked, out=options.out)
+    return survey_sensor(options.testframe, asked, out=out)
+
+
+def _history(options: argparse.Namespace) -> int:
+    from ..field.survey.history_command import tell_history
+
+    beside = {
+        "test frames": options.testframe, "--before": options.before, "--after": options.cleaned,
+        "--cleaned-by": options.cleaned_by, "--sensor": options.sensor, "--f-number": options.f_number,
+        "--distance": options.distance, "--taken": options.taken,
+    }  # fmt: skip
+    for name, value in beside.items():
+        if value:
+            raise YardError(f"--history reads surveys that were made before: leave {name} out")
+    return tell_history(options.history, out=options.out or Path("history"))

@@ -16,16 +16,13 @@ from ...detectors.check import check_answer
 from ...detectors.contract import Detector, Photograph, Spots
 from ...detectors.registry import fingerprint, load
 from ...detectors.texture import texture_map, tile_of
-from ...generators.photo_io import read_picture
 from ..choice import CellChoice, Choice, read_choice
 from ..errors import YardError
 from .ground import cells_for, names_of, nearest
 from .picture import mark_spots, write_mask
+from .reader import read_photograph
 
 DEFAULT_DETECTOR = "matched"
-
-LEAST_SIDE_PX = 64
-"""Smaller than this a picture cannot hold a shadow and its surroundings."""
 
 _WARNING = "; trust neither finds nor their absence"
 
@@ -115,7 +112,7 @@ def find(photos: Sequence[Path], judge: Judge, *, f_number: float | None, out: P
     out
         Folder for a CSV of spots, a mask and a marked copy of each photograph; nothing in it is replaced.
     """
-    names = _names(photos, out)
+    names = output_names(photos, out)
     failures = []
     with tqdm(total=len(photos), unit="photo", disable=len(photos) < 2, file=sys.stderr) as bar:
         for path, name in zip(photos, names, strict=True):
@@ -156,7 +153,7 @@ def make_judge(source: Path | None, *, detector: str | None, threshold: float | 
     return Judge(chosen, math.nan, choice)
 
 
-def _names(photos: Sequence[Path], out: Path) -> list[str]:
+def output_names(photos: Sequence[Path], out: Path) -> list[str]:
     """Return a name a photograph for its outputs; refuse to replace any file."""
     names = [path.name for path in photos]
     for name in names:
@@ -170,24 +167,25 @@ def _names(photos: Sequence[Path], out: Path) -> list[str]:
 
 
 def _look(path: Path, judge: Judge, *, f_number: float | None, stem: Path) -> list[str]:
-    picture = read_picture(path)
-    if min(picture.width, picture.height) < LEAST_SIDE_PX:
-        raise YardError(
-            f"{path} is {picture.width}×{picture.height}, too small to hold a shadow and its surroundings "
-            f"(at least {LEAST_SIDE_PX} pixels each way)"
-        )
-    shot = Photograph(picture.pixels, f_number=f_number or picture.f_number, pixel_um=picture.pixel_um)
-    answer = _answer(judge.detector, shot, path)
+    picture, shot = read_photograph(path, f_number)
+    answer = answer_of(judge.detector, shot, path)
     finds, shares = judge.take(shot, answer[0].strongest(len(answer[0])))
     stem.parent.mkdir(parents=True, exist_ok=True)
-    _write_csv(stem.with_name(stem.name + ".spots.csv"), finds)
+    write_finds(stem.with_name(stem.name + ".spots.csv"), finds)
     write_mask(stem.with_name(stem.name + ".mask.png"), shot.shape, finds)
-    mark_spots(stem.with_name(stem.name + ".marked.jpg"), picture.pixels, finds)
+    mark_spots(stem.with_name(stem.name + ".marked.jpg"), shot, finds)
     title = f"{path.name}: {picture.width}×{picture.height}, {_aperture(shot.f_number, judge)}"
     return _report(title, finds, shares=shares, cells=judge.cells(shot), megapixels=judge.frame_megapixels)
 
 
-def _answer(detector: Detector, shot: Photograph, path: Path) -> list[Spots]:
+def answer_of(detector: Detector, shot: Photograph, path: Path) -> list[Spots]:
+    """Return what a detector says of one photograph.
+
+    Raises
+    ------
+    YardError
+        If it fails; the sentence names it and the file.
+    """
     try:
         answer = detector.detect([shot])
         check_answer(answer, [shot])
@@ -196,7 +194,8 @@ def _answer(detector: Detector, shot: Photograph, path: Path) -> list[Spots]:
     return answer
 
 
-def _write_csv(path: Path, finds: Sequence[Find]) -> None:
+def write_finds(path: Path, finds: Sequence[Find]) -> None:
+    """Write finds as CSV into a new file."""
     with path.open("x", newline="", encoding="utf-8") as file:
         writer = csv.writer(file)
         writer.writerow(["number", "x", "y", "diameter_px", "score", "ground", "trusted"])

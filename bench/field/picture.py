@@ -9,6 +9,8 @@ from typing import Any, Protocol
 import numpy as np
 from numpy.typing import NDArray
 
+from ...detectors.contract import Photograph
+from ...generators.transfer import decode, encode
 from ..draw import ring, spot_radius, words
 
 
@@ -52,12 +54,18 @@ def _fill(mask: NDArray[np.uint8], spot: Spot) -> None:
     mask[top:bottom, left:right][np.hypot(x - spot.x, y - spot.y) <= radius] = 255
 
 
-def mark_spots(path: Path, pixels: NDArray[Any], spots: Sequence[Spot]) -> None:
+def shown(pixels: NDArray[Any], encoding: str) -> NDArray[np.uint8]:
+    """Return pixels as a screen shows them, 8-bit sRGB."""
+    if encoding == "linear":
+        return np.asarray(encode(decode(pixels, "linear"), bits=8, encoding="srgb"))
+    return pixels if pixels.dtype == np.uint8 else (pixels >> 8).astype(np.uint8)
+
+
+def mark_spots(path: Path, photograph: Photograph, spots: Sequence[Spot]) -> None:
     """Write a JPEG copy with a thin ring and a number about each find; dashed where it is not trusted."""
     from PIL import Image, ImageDraw
 
-    shown = pixels if pixels.dtype == np.uint8 else (pixels >> 8).astype(np.uint8)
-    picture = Image.fromarray(shown)
+    picture = Image.fromarray(shown(photograph.pixels, photograph.encoding))
     draw = ImageDraw.Draw(picture)
     unit = max(1, round(max(picture.size) / 2400))
     for number, spot in enumerate(spots, start=1):

@@ -6,6 +6,7 @@ import csv
 import math
 import sys
 from collections.abc import Iterator, Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import overload
 
@@ -14,14 +15,18 @@ from tqdm import tqdm
 
 from ...detectors.consensus import spots_in
 from ...detectors.consensus_notes import notes_on
+from ...detectors.consensus_scale import MOST
 from ...detectors.consensus_study import GrainEvidence, Study
 from ...detectors.contract import Photograph, Spots
 from ...detectors.network.together import study_together
 from ...detectors.optical_scales import known_f_number
-from ...generators.photo_io import read_picture
+from ...generators.orientation import turned, turned_back
+from ...generators.photo_io import Picture
 from ..errors import YardError
-from .find import LEAST_SIDE_PX, Find, _names, _write_csv
+from .find import Find, output_names, write_finds
+from .lens_note import untold, untold_note
 from .picture import mark_spots, write_mask
+from .reader import check_one_camera, read_photograph
 
 THRESHOLD = 10.0
 """Evidence above which a grain is taken in a roll of one-megapixel photographs. On 16 rolls of the develop seeds
@@ -44,7 +49,9 @@ def default_threshold(megapixels: float) -> float:
 
 
 class PhotographFiles(Sequence[Photograph]):
-    """Photographs of one size that are read when they are asked for, one in memory at a time.
+    """Photographs by one camera, each as its sensor lay, read when they are asked for, one in memory at a time.
+
+    Dust stays on the sensor, so upright and level photographs are compared as stored, which is as the sensor lay.
 
     Attributes
     ----------
@@ -55,7 +62,8 @@ class PhotographFiles(Sequence[Photograph]):
     def __init__(self, paths: Sequence[Path], f_number: float | None) -> None:
         self._paths = list(paths)
         self._f_number = f_number
-        self._size: tuple[int, int] | None = None
+        self._first: Picture | None = None
+        self._facts: dict[int, Picture] = {}
         self.f_numbers: dict[int, float | None] = {}
 
     def __len__(self) -> int:
@@ -66,36 +74,58 @@ class PhotographFiles(Sequence[Photograph]):
     @overload
     def __getitem__(self, index: slice) -> Sequence[Photograph]: ...
     def __getitem__(self, index: int | slice) -> Photograph | Sequence[Photograph]:
-        """Return a photograph as it is in its file; a slice reads nothing yet.
+        """Return a photograph as the sensor lay; a slice reads nothing yet.
 
         Raises
         ------
         YardError
-            If it is too small, or not of the first one's size.
+            If it is too small, not of the first one's size, or by another camera.
         """
         if isinstance(index, slice):
             return PhotographFiles(self._paths[index], self._f_number)
-        path = self._paths[index]
-        picture = read_picture(path)
-        self._check(path, picture.width, picture.height)
-        shot = Photograph(picture.pixels, f_number=self._f_number or picture.f_number, pixel_um=picture.pixel_um)
+        picture, shot = read_photograph(self._paths[index], self._f_number)
+        self._check(picture)
+        self._facts[index % len(self)] = picture.without_pixels()
         self.f_numbers[index % len(self)] = known_f_number(shot)
-        return shot
+        return self.as_it_lay(index, shot)
 
     def __iter__(self) -> Iterator[Photograph]:
         return (self[index] for index in range(len(self)))
 
-    def _check(self, path: Path, width: int, height: int) -> None:
-        if min(width, height) < LEAST_SIDE_PX:
+    def as_it_lay(self, index: int, photograph: Photograph) -> Photograph:
+        """Return a photograph that is turned for display, and was read before, as the sensor lay."""
+        pixels = turned_back(photograph.pixels, self._facts[index % len(self)].orientation)
+        return replace(photograph, pixels=np.ascontiguousarray(pixels))
+
+    def as_displayed(self, index: int, spots: Spots) -> Spots:
+        """Return spots of a photograph that was read before where they are displayed."""
+        x, y = self._facts[index % len(self)].from_sensor(spots.x, spots.y)
+        return Spots(x.astype(np.float32), y.astype(np.float32), spots.diameter_px, spots.score)
+
+    def displayed(self, index: int, photograph: Photograph) -> Photograph:
+        """Return a photograph as this hands it out turned for display."""
+        return replace(photograph, pixels=turned(photograph.pixels, self._facts[index % len(self)].orientation))
+
+    def lens_notes(self, studied: Study) -> list[str]:
+        """Return a sentence for each focal length of which the roll does not tell where it puts shadows."""
+        focals = [self._facts[index].focal_mm for index in range(len(self))]
+        by_focal: dict[float, list[str]] = {}
+        for index in untold(focals, studied.magnifications):
+            by_focal.setdefault(focals[index] or math.nan, []).append(self._paths[index].name)
+        corner = math.hypot(*self._facts[0].sensor_size) / 2
+        return [
+            untold_note(names, focals_mm=(focal, focals[0] or math.nan), most=MOST, corner=corner, unit="px")
+            for focal, names in by_focal.items()
+        ]
+
+    def _check(self, picture: Picture) -> None:
+        first = self._first = self._first or picture.without_pixels()
+        check_one_camera(first, picture)
+        (width, height), (w, h) = picture.sensor_size, first.sensor_size
+        if (width, height) != (w, h):
             raise YardError(
-                f"{path} is {width}×{height}, too small to hold a shadow and its surroundings "
-                f"(at least {LEAST_SIDE_PX} pixels each way)"
-            )
-        self._size = self._size or (width, height)
-        if (width, height) != self._size:
-            raise YardError(
-                f"{path} is {width}×{height} but {self._paths[0]} is {self._size[0]}×{self._size[1]}; a roll is taken "
-                "by one camera held one way: look at upright and level photographs in two calls"
+                f"{picture.path} is {width}×{height} but {first.path} is {w}×{h}; a roll is taken by one camera and "
+                "uncropped; where a program turned them, look at upright and level photographs in two calls"
             )
 
 
@@ -113,21 +143,21 @@ def find_roll(photos: Sequence[Path], *, threshold: float | None, f_number: floa
     """
     if threshold is not None and not math.isfinite(threshold):
         raise YardError(f"--threshold must be a number, not {threshold}")
-    names = _names(photos, out)
+    names = output_names(photos, out)
     if (out / TABLE).exists():
         raise YardError(f"{out / TABLE} exists already; choose another --out or move it away")
     roll = PhotographFiles(photos, f_number)
     studied = study_together(roll)
     height, width = roll[0].shape
     limit = default_threshold(height * width / 1e6) if threshold is None else threshold
-    taken = Study(_above(studied.grains, limit), studied.magnifications, studied.likeness)
+    taken = Study(stronger_than(studied.grains, limit), studied.magnifications, studied.likeness)
     out.mkdir(parents=True, exist_ok=True)
     write_grains(out / TABLE, taken.grains, names)
-    counts = [_write_one(roll[index], taken, index, stem=out / name) for index, name in enumerate(_shown(names))]
+    counts = [_write_one(roll, taken, index, stem=out / name) for index, name in enumerate(_shown(names))]
     print(f"{len(photos)} photographs of {width}×{height}: {len(taken.grains)} grains with evidence above {limit:.1f}")
     for name, count in zip(names, counts, strict=True):
         print(f"{name}: {count} spots")
-    for note in notes_on(studied, [roll.f_numbers[index] for index in range(len(roll))]):
+    for note in (*notes_on(studied, [roll.f_numbers[index] for index in range(len(roll))]), *roll.lens_notes(studied)):
         print(f"note: {note}")
     return 0
 
@@ -136,16 +166,18 @@ def _shown(names: Sequence[str]) -> Iterator[str]:
     return iter(tqdm(names, unit="photo", desc="writing", disable=len(names) < 2, file=sys.stderr))
 
 
-def _above(grains: Sequence[GrainEvidence], threshold: float) -> tuple[GrainEvidence, ...]:
+def stronger_than(grains: Sequence[GrainEvidence], threshold: float) -> tuple[GrainEvidence, ...]:
+    """Return the grains whose evidence is above a threshold."""
     return tuple(grain for grain in grains if grain.score > threshold)
 
 
-def _write_one(photograph: Photograph, taken: Study, index: int, *, stem: Path) -> int:
-    spots = spots_in(taken, index, photograph)
+def _write_one(roll: PhotographFiles, taken: Study, index: int, *, stem: Path) -> int:
+    lay = roll[index]
+    photograph, spots = roll.displayed(index, lay), roll.as_displayed(index, spots_in(taken, index, lay))
     finds = [_find(spots, number) for number in range(len(spots))]
-    _write_csv(stem.with_name(stem.name + ".spots.csv"), finds)
+    write_finds(stem.with_name(stem.name + ".spots.csv"), finds)
     write_mask(stem.with_name(stem.name + ".mask.png"), photograph.shape, finds)
-    mark_spots(stem.with_name(stem.name + ".marked.jpg"), photograph.pixels, finds)
+    mark_spots(stem.with_name(stem.name + ".marked.jpg"), photograph, finds)
     return len(finds)
 
 
@@ -156,7 +188,7 @@ def _find(spots: Spots, number: int) -> Find:
 
 
 def write_grains(path: Path, grains: Sequence[GrainEvidence], names: Sequence[str]) -> None:
-    """Write a line a grain: place in the first photograph, size, evidence, first and last photograph, each's part."""
+    """Write a line a grain: place in the first photograph as stored, size, evidence, first and last, each's part."""
     with path.open("x", newline="", encoding="utf-8") as file:
         writer = csv.writer(file)
         writer.writerow(["number", "x", "y", "diameter_um", "evidence", "first", "last", *names])

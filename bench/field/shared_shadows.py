@@ -24,9 +24,10 @@ from ..crops import Tile
 from ..errors import YardError
 from .coincidence import DEPTHS, Shared, shared_places
 from .contact_sheet import MOST_COLUMNS, MOST_ROWS, crop, write_sheet
-from .find import DEFAULT_DETECTOR, LEAST_SIDE_PX, Find
+from .find import DEFAULT_DETECTOR, Find
 from .likeness import alike, thumbnail
 from .picture import write_mask
+from .reader import LEAST_SIDE_PX
 
 MOST_EXPECTED = 0.05
 """Places are reported if chance is expected to make at most so many of their kind in the whole folder."""

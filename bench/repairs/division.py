@@ -24,8 +24,10 @@ from ...generators.optics import Optics
 from ...generators.shadow_table import ShadowTable
 from ...generators.transfer import decode, encode
 from .contract import DIVIDED, LEFT, UNKNOWN, Known, Mended, Repaired, Window, changed, window_about
+from .grain_prior import MIDDLE_UM, Prior
 from .inpaint import opencv_fill
-from .shadow_fit import MIDDLE_UM, SIZES_UM, Prior, ShadowFits, fit_shadows
+from .shadow_bank import SIZES_UM
+from .shadow_fit import ShadowFits, fit_shadows
 
 FloatArray = NDArray[np.float32]
 
@@ -42,10 +44,6 @@ half a code of eight bits, so that it has no rim."""
 MOST_MISFIT = 2.0
 """Misfit from which on a spot is no round grain's shadow; one in twenty true ones in sky has more, most of them beside
 another."""
-
-USUAL_SPREAD = 0.7
-"""Standard deviation of ln diameter about `MIDDLE_UM` of the grains that are found: two in three lie within a factor of
-two. On ground that says little it keeps the repair mild."""
 
 DISTANCES_MM = tuple(FILTER_DISTANCE_MM * 2 ** (n / 4) for n in range(-4, 7))
 """Filter distances that are compared where none is given: 0.5–2.8 mm."""
@@ -89,13 +87,15 @@ class FlatField:
         return Repaired(pixels, touched, tuple(mended))
 
 
-def fits_of(photograph: Photograph, spots: Spots, known: Known, optics: Sequence[Optics]) -> ShadowFits:
-    """Return the shadows fitted to spots, grains of unknown size drawn to usual ones; see `fit_shadows`."""
+def fits_of(
+    photograph: Photograph, spots: Spots, known: Known, optics: Sequence[Optics], *, fallen: bool = True
+) -> ShadowFits:
+    """Return the shadows fitted to spots; `fallen` as in `Prior`, and see `fit_shadows`."""
     sizes = known.sizes(len(spots))
     told = np.isfinite(sizes)
-    spread = np.where(told, known.diameter_error, USUAL_SPREAD)
-    prior = Prior(np.where(told, sizes, MIDDLE_UM), spread, np.full(len(spots), known.place_px))
-    return fit_shadows(photograph, spots.x.astype(float), spots.y.astype(float), optics=optics, prior=prior)
+    spread = np.where(told, known.diameter_error, np.inf)
+    prior = Prior(np.where(told, sizes, MIDDLE_UM), spread, np.full(len(spots), known.place_px), fallen)
+    return fit_shadows(photograph, spots, optics=optics, prior=prior)
 
 
 def _problem(fits: ShadowFits, index: int, *, sure: bool) -> str:

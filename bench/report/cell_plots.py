@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import Any
 
 from ..ceiling import NAME
-from ..cost import RATIOS
+from ..cost_curve import RATIOS
 from .plots import INK, PALETTE, STYLES, save
 
 Entry = Mapping[str, Any]
@@ -30,18 +30,28 @@ def write_froc(cells: Sequence[Entry], path: Path) -> None:
     save(figure, path)
 
 
-def write_costs(cells: Sequence[Entry], path: Path) -> None:
-    """Write cost over what a missed shadow is worth as PNG and SVG, from the entries of `explore.explore`."""
+def write_costs(cells: Sequence[Entry], path: Path, *, at: float | None = None) -> None:
+    """Write cost over what a missed shadow is worth as PNG and SVG, from the entries of `explore.explore`.
+
+    Parameters
+    ----------
+    at
+        A ratio to mark.
+    """
 
     def draw(panel: Any, entry: Entry, style: Mapping[str, Any]) -> None:
         panel.plot(RATIOS, entry["cost"], **style)
 
-    figure = _panels(cells, draw, words=("needless repairs that a missed shadow is worth", "cost, 1: leave all dust"))
+    figure = _panels(
+        cells, draw, words=("needless repairs that a missed shadow is worth", "held-out cost, 1: leave all dust")
+    )
     ticks = [ratio for ratio in RATIOS[::4] if ratio in (1 / 16, 1, 16, 256)]
     for panel in figure.axes:
         panel.set_xscale("log", base=2)
         panel.set_xticks(ticks, labels=[f"{tick:g}" if tick >= 1 else f"1/{1 / tick:g}" for tick in ticks])
-        panel.set(xlim=(RATIOS[0], RATIOS[-1]), ylim=(0, 1.02))
+        panel.set(xlim=(RATIOS[0], RATIOS[-1]), ylim=(0, 1.15))
+        if at is not None:
+            panel.axvline(at, color=INK, linewidth=0.8, linestyle="--")
     save(figure, path)
 
 

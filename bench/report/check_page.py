@@ -14,6 +14,7 @@ from ..cells import where
 from ..check_command import Findings, cpu_s_per_megapixel
 from ..check_look import Crop
 from ..gallery import webp
+from ..share_word import share_word
 from ..store import HIT, IGNORED
 from ..suite import Suite
 from ..terminal import failure_lines
@@ -47,7 +48,7 @@ def write_check_page(path: Path, findings: Findings, *, suite: Suite) -> None:
     environment = Environment(
         loader=FileSystemLoader(_HERE), autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True
     )
-    environment.filters |= {"share": _share, "score": _score, "webp": partial(webp, quality=QUALITY)}
+    environment.filters |= {"share": share_word, "score": _score, "webp": partial(webp, quality=QUALITY)}
     mine = findings.table.get(findings.name)
     text = environment.get_template("check.html").render(
         findings=findings,
@@ -84,10 +85,6 @@ def _strip(ground: str, findings: Findings) -> Strip:
     chosen = counting[np.argsort(-counting["score"], kind="stable")[:IN_STRIP]]
     threshold = findings.thresholds[ground]
     return Strip(ground, threshold, tuple((chosen["kind"] == HIT).tolist()), int((chosen["score"] >= threshold).sum()))
-
-
-def _share(value: float) -> str:
-    return "–" if math.isnan(value) else f"{value:.3f}"
 
 
 def _score(value: float) -> str:

@@ -18,10 +18,11 @@ from markupsafe import Markup
 
 from ..answer import Answer, percent, promise, reason
 from ..boards import Board, Line
-from ..cost import RATIOS
+from ..cost_curve import RATIOS
 from ..critical import MeanRanks, p_value
 from ..gallery import TILE_PX
 from ..interval import Interval
+from ..share_word import share_word
 from ..store import ResultRow
 from ..terminal import failure_lines
 from ..whole_file import whole_file
@@ -122,7 +123,7 @@ def render(template: str, held: Mapping[str, Any], *, filters: Mapping[str, Call
     environment = Environment(
         loader=FileSystemLoader(_HERE), autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True
     )
-    environment.filters |= {"share": _share, "percent": _percent, **filters}
+    environment.filters |= {"share": share_word, "percent": _percent, **filters}
     return environment.get_template(template).render(style=(_HERE / "page.css").read_text(encoding="utf-8"), **held)
 
 
@@ -190,10 +191,6 @@ def _f_numbers(boards: Sequence[Board]) -> list[float]:
 
 def _tied(board: Board, line: Line) -> bool:
     return sum(other.row.rank == line.row.rank for other in board.lines) > 1
-
-
-def _share(value: float) -> str:
-    return "–" if math.isnan(value) else f"{value:.3f}".removeprefix("0")
 
 
 def _span(ends: tuple[float, float], digits: int) -> str:

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import sys
 from collections.abc import Sequence
 from pathlib import Path
 
 import numpy as np
 
-from ..choice import write_choice
+from ..choice import Choice, asks_the_same, replace_choice, write_choice
 from ..critical import mean_ranks
 from ..explore import kept_explore
 from ..export import case_frame, cost_frame, ranking_frame, sweep_frame, write_csv
@@ -34,7 +35,7 @@ def write_folder(folder: Path, result: Result) -> None:
     """Write tables, plots, the chosen threshold and the page of a run, with a progress bar for the slow part."""
     method = result.answer.choice.method
     cells = kept_explore(folder / "explore.json", result.table, result.choices)
-    write_choice(result.answer.choice, folder / "threshold.json")
+    _write_threshold(result.answer.choice, folder / "threshold.json")
     write_csv(ranking_frame(result.boards), folder / "ranking.csv")
     write_csv(case_frame(result.table), folder / "cases.csv")
     write_csv(sweep_frame(cells), folder / "sweep.csv")
@@ -63,6 +64,14 @@ def write_folder(folder: Path, result: Result) -> None:
         stated=stated_for_page(result.table, result.notes, folder),
     )
     write_page(folder / "report.html", report)
+
+
+def _write_threshold(choice: Choice, path: Path) -> None:
+    """Write the chosen threshold; one that the user chose otherwise is kept, and the error stream says where."""
+    if asks_the_same(choice, path):
+        write_choice(choice, path)
+    elif kept := replace_choice(choice, path):
+        print(f"moteyard: {path} held another choice of thresholds, which is kept as {kept}", file=sys.stderr)
 
 
 def _frames(shown: Sequence[Look], method: str) -> list[Picture]:

@@ -107,11 +107,12 @@ class FrameOutcome:
 def run_task(task: Task) -> FrameOutcome:
     """Render a frame and its original and try every pipeline on it."""
     frame = render(Scene.from_json(task.scene))
-    return _Yard.of(frame, task).outcome(task)
+    truth = frame_row(frame, ground=task.ground, viewing=task.viewing, render_s=0.0).truth
+    return Yard.of(frame, truth, original_of(frame), task.viewing).outcome(task)
 
 
 @dataclass(frozen=True, slots=True)
-class _Yard:
+class Yard:
     """A frame, its original, its labels and who looks at it."""
 
     frame: Frame
@@ -122,15 +123,20 @@ class _Yard:
     viewing: Viewing
 
     @classmethod
-    def of(cls, frame: Frame, task: Task) -> _Yard:
-        row = frame_row(frame, ground=task.ground, viewing=task.viewing, render_s=0.0)
+    def of(cls, frame: Frame, truth: NDArray[Any], original: Original, viewing: Viewing) -> Yard:
+        """Return what judges a frame with its table of true spots."""
         log = np.log(np.maximum(frame.clean @ LUMINANCE_WEIGHTS, DARKEST))
-        return cls(frame, original_of(frame), row.truth, photograph(frame), log, task.viewing)
+        return cls(frame, original, truth, photograph(frame), log, viewing)
+
+    def visible(self) -> dict[int, float]:
+        """Return by index how plain each true spot is that an observer sees."""
+        counted = np.flatnonzero(self.truth["counted"]).tolist()
+        levels = {n: self.seen(self.shot.pixels, self.place(n)) for n in counted}
+        return {index: level for index, level in levels.items() if level >= SEEN}
 
     def outcome(self, task: Task) -> FrameOutcome:
-        counted = np.flatnonzero(self.truth["counted"])
-        levels = {int(n): self.seen(self.shot.pixels, self.place(int(n))) for n in counted}
-        visible = {index: level for index, level in levels.items() if level >= SEEN}
+        """Return what each pipeline makes of the frame."""
+        visible = self.visible()
         outcomes: list[Outcome] = []
         for spec in task.detectors:
             name, spots, known = self.candidates(spec, visible)
@@ -190,10 +196,12 @@ class _Yard:
         return found
 
     def mended(self, name: str, repair: Repair, spots: Spots, known: Known, hits: NDArray[np.intp]) -> list[Outcome]:
+        """Return the outcome of each candidate mended alone."""
         return [self.alone(name, repair, spots.take(np.array([n])), known.take(np.array([n])), int(hits[n]))
                 for n in range(len(spots))]  # fmt: skip
 
     def alone(self, name: str, repair: Repair, spot: Spots, known: Known, truth: int) -> Outcome:
+        """Return the outcome of one candidate; `truth` is the spot that it hits, −1 for none."""
         done = repair.repair(self.shot, spot, known)
         own = (float(spot.x[0]), float(spot.y[0]), float(spot.diameter_px[0]))
         place = self.place(truth) if truth >= 0 else own

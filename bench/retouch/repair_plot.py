@@ -11,6 +11,10 @@ from .pipelines import AS_IT_IS, BY_HAND, Price
 HIGHEST = 1.5
 """Upper end of the cost axis: what costs more is no choice."""
 
+THINNEST, THICKER = 1.4, 1.3
+"""Width of the line drawn last, in points, and by how much each below it is wider: on ground where next to nothing may
+be mended they lie on each other, and each still shows."""
+
 MOST = 6
 """Pipelines drawn on each ground: those that are cheapest somewhere, then the next cheapest at equal prices."""
 
@@ -28,12 +32,14 @@ def write_repair_plot(path: Path, paid: Sequence[Price]) -> None:
     for panel, ground in zip(panels, grounds, strict=False):
         here = [price for price in paid if price.ground == ground]
         nothing = {price.ratio: price.cost for price in here if price.pipeline == AS_IT_IS}
-        for name in _drawn(here):
+        drawn = _drawn(here)
+        for number, name in enumerate(drawn):
             colours.setdefault(name, PALETTE[(len(colours) - 2) % len(PALETTE)])
             line = [price for price in here if price.pipeline == name and nothing[price.ratio] > 0]
             style = "--" if name in (AS_IT_IS, BY_HAND) else "-"
             shares = [price.cost / nothing[price.ratio] for price in line]
-            panel.plot([price.ratio for price in line], shares, style, color=colours[name], label=name)
+            width = THINNEST + (len(drawn) - 1 - number) * THICKER
+            panel.plot([price.ratio for price in line], shares, style, color=colours[name], label=name, linewidth=width)
         panel.set(title=ground, xscale="log", ylim=(0, HIGHEST), xlabel="price of a spot left, in clean places harmed")
         panel.grid(color="#dddddd", linewidth=0.6)
         panel.spines[["top", "right"]].set_visible(False)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -14,10 +15,11 @@ from ...detectors.consensus_study import Study
 from ...detectors.contract import Photograph, Spots
 from ...detectors.network.together import NetworkConsensus, study_together
 from ...detectors.registry import fingerprint
+from ...generators.photo_io import Picture
 from ..errors import YardError
-from ..field.roll_find import PhotographFiles, _above, default_threshold
-from .photographs import Plan, Wish, retouch
-from .raw import is_raw
+from ..field.roll_find import PhotographFiles, default_threshold, stronger_than
+from .photographs import Wish, retouch
+from .plan import Plan
 from .record import file_digest
 from .roll_sizes import Sizes, shared_sizes
 
@@ -32,14 +34,10 @@ def retouch_roll(photos: Sequence[Path], wish: Wish, *, threshold: float | None)
     """
     if threshold is not None and not math.isfinite(threshold):
         raise YardError(f"--threshold must be a number, not {threshold}")
-    for path in photos:
-        if is_raw(path):
-            raise YardError(
-                f"{path} is a raw file; --roll reads JPEG, PNG and TIFF: develop the roll to 16-bit TIFF first"
-            )
     roll = PhotographFiles(photos, wish.f_number)
     limit = default_threshold(math.prod(roll[0].shape) / 1e6) if threshold is None else threshold
     settings = {
+        "evidence": "the photographs of the roll together",
         "detector": fingerprint(NetworkConsensus()),
         "threshold": repr(limit),
         "roll": [file_digest(path) for path in photos],
@@ -54,15 +52,17 @@ class _LatePlanner:
         self._photos, self._roll, self._wish, self._limit = list(photos), roll, wish, limit
         self._made: tuple[Study, Sizes] | None = None
 
-    def __call__(self, photograph: Photograph, path: Path) -> Plan:
+    def __call__(self, photograph: Photograph, picture: Picture) -> Plan:
         if self._made is None:
             self._made = self._study()
         taken, sizes = self._made
-        return plan_in_roll(taken, sizes, self._photos.index(path), photograph)
+        index = self._photos.index(picture.path)
+        plan = plan_in_roll(taken, sizes, index, self._roll.as_it_lay(index, photograph))
+        return replace(plan, spots=self._roll.as_displayed(index, plan.spots))
 
     def _study(self) -> tuple[Study, Sizes]:
         whole = study_together(self._roll)
-        taken = Study(_above(whole.grains, self._limit), whole.magnifications, whole.likeness)
+        taken = Study(stronger_than(whole.grains, self._limit), whole.magnifications, whole.likeness)
         sizes = shared_sizes(self._roll, taken, filter_distance_mm=self._wish.filter_distance_mm)
         print(
             f"{len(self._photos)} photographs: {len(taken.grains)} grains with evidence above {self._limit:.1f}, "

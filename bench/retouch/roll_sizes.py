@@ -8,13 +8,17 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.interpolate import CubicSpline
+from scipy.special import logsumexp
 
 from ...detectors.consensus import located
 from ...detectors.consensus_study import Study
-from ...detectors.contract import Photograph
+from ...detectors.contract import Photograph, Spots
 from ..repairs.contract import UNKNOWN, Known
-from ..repairs.division import DISTANCES_MM, USUAL_SPREAD, fits_of, likeliest_distance_mm, possible_optics
-from ..repairs.shadow_fit import MIDDLE_UM
+from ..repairs.division import DISTANCES_MM, fits_of, likeliest_distance_mm, possible_optics
+from ..repairs.grain_prior import MIDDLE_UM
+from ..repairs.shadow_bank import LOGS, SIZES_UM
+from ..repairs.shadow_fit import ShadowFits
 
 FloatArray = NDArray[np.float64]
 
@@ -24,6 +28,16 @@ LEAST_ERROR = 0.03
 ROLL_PLACE_PX = 0.4
 """Standard deviation of the places that a roll tells, in pixels: lenses move shadows by other amounts than one number a
 photograph says."""
+
+USUAL_SPREAD = 0.7
+"""Standard deviation of ln diameter about `MIDDLE_UM` of the grains that are found: two in three lie within a factor of
+two."""
+
+SHARP = 0.05
+"""Standard deviation of ln size from which down a photograph's fit counts as a normal observation."""
+
+FINE = 16
+"""Sizes that are weighed for each of `SIZES_UM`."""
 
 CLEAR_MISFIT = 0.5
 """Fits that leave more than this behind say nothing of the size."""
@@ -56,8 +70,9 @@ class Sizes:
 def shared_sizes(roll: Sequence[Photograph], studied: Study, *, filter_distance_mm: float | None = None) -> Sizes:
     """Return the sizes of a study's grains, by all the photographs of the roll, each read once.
 
-    Each photograph's fit of ln diameter is a normal observation; they are added to what is usual (`MIDDLE_UM`,
-    `USUAL_SPREAD`) with their inverse variances.
+    Where a photograph tells a size to less than `SHARP`, its fit of ln diameter is a normal observation; what the
+    others tell of each size is added up first, since a faint shadow's own fit is drawn to large grains, whose depth
+    goes faster with the size. To both is added what is usual (`MIDDLE_UM`, `USUAL_SPREAD`).
 
     Parameters
     ----------
@@ -65,32 +80,63 @@ def shared_sizes(roll: Sequence[Photograph], studied: Study, *, filter_distance_
         None compares `DISTANCES_MM`.
     """
     distances = DISTANCES_MM if filter_distance_mm is None else (filter_distance_mm,)
-    count = len(studied.grains)
-    usual = USUAL_SPREAD**-2
-    certainty = np.full((len(distances), count), usual)
-    total = np.full((len(distances), count), usual * math.log(MIDDLE_UM))
-    told = np.zeros(len(distances))
-    pull, weight = np.zeros((len(distances), count, 2)), np.full((len(distances), count), UNKNOWN.place_px**-2)
+    sums = [_Sum.empty(len(studied.grains)) for _ in distances]
     number = {id(grain): index for index, grain in enumerate(studied.grains)}
     for index, photograph in enumerate(roll):
         spots, grains = located(studied, index, photograph)
-        if not grains:
-            continue
         which = np.array([number[id(grain)] for grain in grains], dtype=np.intp)
-        for place, distance in enumerate(distances):
-            fits = fits_of(photograph, spots, Known(), possible_optics(photograph, distance))
-            told[place] += float(np.maximum(fits.evidence, 0).sum())
-            # The fit has the usual in it already: it must count once, not once a photograph.
-            own = np.maximum(fits.size_error**-2 - usual, 0)
-            own[(fits.evidence <= 0) | (fits.misfit > CLEAR_MISFIT)] = 0
-            sure = np.maximum(fits.place_error**-2 - UNKNOWN.place_px**-2, 0) * (own > 0)
-            moved = np.column_stack([fits.x - spots.x, fits.y - spots.y]) / studied.magnifications[index]
-            pull[place, which] += np.where(own > 0, fits.place_error**-2, 0)[:, None] * moved
-            weight[place, which] += sure
-            certainty[place, which] += own
-            total[place, which] += fits.size_error**-2 * np.log(fits.diameter_um) * (own > 0)
-            total[place, which] -= usual * math.log(MIDDLE_UM) * (own > 0)
+        for total, distance in zip(sums, distances, strict=True):
+            if grains:
+                optics = possible_optics(photograph, distance)
+                fits = fits_of(photograph, spots, Known(), optics, fallen=False)
+                total.add(fits, which, spots, studied.magnifications[index])
+    told = np.array([total.evidence for total in sums])
     best = 0 if len(distances) == 1 else distances.index(likeliest_distance_mm(told))
-    error = np.maximum(certainty[best] ** -0.5, LEAST_ERROR)
-    shift = pull[best] / weight[best][:, None]
-    return Sizes(distances[best], np.exp(total[best] / certainty[best]), error, shift)
+    size, error = sums[best].sizes()
+    return Sizes(distances[best], size, error, sums[best].pull / sums[best].weight[:, None])
+
+
+@dataclass(slots=True)
+class _Sum:
+    """What the photographs so far say of each grain at one filter distance."""
+
+    evidence: float
+    certainty: FloatArray
+    total: FloatArray
+    told: FloatArray
+    pull: FloatArray
+    weight: FloatArray
+
+    @classmethod
+    def empty(cls, count: int) -> _Sum:
+        zero = np.zeros(count)
+        weight = np.full(count, UNKNOWN.place_px**-2)
+        return cls(0.0, zero, zero.copy(), np.zeros((count, len(SIZES_UM))), np.zeros((count, 2)), weight)
+
+    def add(self, fits: ShadowFits, which: NDArray[np.intp], spots: Spots, magnification: float) -> None:
+        """Add what a photograph says of some of the grains."""
+        self.evidence += float(np.maximum(fits.evidence, 0).sum())
+        clear = fits.misfit <= CLEAR_MISFIT
+        sharp = clear & (fits.size_error < SHARP) & (fits.evidence > 0)
+        own = np.where(sharp, fits.size_error**-2, 0)
+        self.certainty[which] += own
+        self.total[which] += own * np.log(fits.diameter_um)
+        # All of these count, those too that speak against any shadow: to leave them out would draw sizes up.
+        self.told[which] += np.where((clear & ~sharp)[:, None], fits.told, 0)
+        moved = np.column_stack([fits.x - spots.x, fits.y - spots.y]) / magnification
+        shown = clear & (fits.evidence > 0)
+        self.pull[which] += np.where(shown, fits.place_error**-2, 0)[:, None] * moved
+        self.weight[which] += np.maximum(fits.place_error**-2 - UNKNOWN.place_px**-2, 0) * shown
+
+    def sizes(self) -> tuple[FloatArray, FloatArray]:
+        """Return diameters and the standard deviations of their logarithms, the mean and spread of the posterior."""
+        fine = np.linspace(LOGS[0], LOGS[-1], FINE * len(LOGS))
+        density = CubicSpline(LOGS, self.told, axis=1)(fine) - 0.5 * ((fine - math.log(MIDDLE_UM)) / USUAL_SPREAD) ** 2
+        # What is told more sharply than the steps between would fall between them.
+        certainty = np.minimum(self.certainty, (LEAST_ERROR / 2) ** -2)
+        mean = self.total / np.where(self.certainty > 0, self.certainty, 1)
+        density -= 0.5 * certainty[:, None] * (fine - mean[:, None]) ** 2
+        share = np.exp(density - logsumexp(density, axis=1, keepdims=True))
+        middle = share @ fine
+        spread = np.sqrt(np.maximum(share @ fine**2 - middle**2, LEAST_ERROR**2))
+        return np.exp(middle), spread

@@ -8,8 +8,9 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from ...generators.transfer import decode, encode
+from ..crops import square
 from ..draw import lettering
+from ..field.picture import shown
 from .record import Repaired
 
 Pixels = NDArray[np.uint8]
@@ -25,10 +26,10 @@ def sheet(
     before: NDArray[Any], after: NDArray[Any], repairs: Sequence[Repaired], *, encoding: str = "srgb"
 ) -> Pixels | None:
     """Return a picture with pairs of crops, twice enlarged, before on the left; None where there is no spot."""
-    shown = sorted(repairs, key=lambda one: (not one.by_hand, one.number))[:MOST]
-    if not shown:
+    first = sorted(repairs, key=lambda one: (not one.by_hand, one.number))[:MOST]
+    if not first:
         return None
-    pairs = [_pair(before, after, one, encoding) for one in shown]
+    pairs = [_pair(before, after, one, encoding) for one in first]
     blank = np.full_like(pairs[0], 255)
     columns = min(COLUMNS, len(pairs))
     pairs += [blank] * (-len(pairs) % columns)
@@ -45,18 +46,7 @@ def _pair(before: NDArray[Any], after: NDArray[Any], one: Repaired, encoding: st
 
 
 def _crop(pixels: NDArray[Any], one: Repaired, encoding: str) -> Pixels:
-    starts = [
-        max(0, min(round(middle) - SIDE // 2, length - SIDE))
-        for middle, length in zip((one.y, one.x), pixels.shape, strict=False)
-    ]
-    rows, columns = (
-        np.minimum(np.arange(SIDE) + start, length - 1) for start, length in zip(starts, pixels.shape, strict=False)
-    )
-    part = pixels[rows[:, None], columns]
-    if encoding == "linear":
-        part = encode(decode(part, "linear"), bits=8, encoding="srgb")
-    elif part.dtype != np.uint8:
-        part = (part >> 8).astype(np.uint8)
+    part = shown(square(pixels, one.x, one.y, SIDE), encoding)
     return np.repeat(np.repeat(part, ZOOM, axis=0), ZOOM, axis=1)
 
 

@@ -15,13 +15,16 @@ from ..contract import Photograph, SingleFrame, Spots
 from ..peaks import joined, local_maxima, most_candidates, without_doubles
 from ..picture import SATURATED
 from .features import View, features, views
-from .runtime import Forward, answers, network
+from .runtime import HAS_ONNXRUNTIME, Forward, Weights, answers, network
 from .target import REFERENCE_PX, from_cells
 
 FloatArray = NDArray[np.float32]
 
-WEIGHTS_SHA256 = "677aaf29ccdab9bd21d0ac5ff5efbe8dcad6e74d461e6c19c9da4d795672dd5f"
-"""Of network.onnx: other weights are another detector."""
+SINGLE = Weights("network.onnx", "ce8ae3196fca5a7959e4a6940c2e364e9df0290e9a76172945e9b0a93af7e287")
+INTEGERS = Weights("network.int8.onnx", "b0319622d85a0a7288ef62b9974d8a676c554d8a10c0d73b988ef7ac69310867")
+"""The same network for OpenCV and for onnxruntime: other weights are another detector, and so is other rounding."""
+
+SHIPPED = INTEGERS if HAS_ONNXRUNTIME else SINGLE
 
 FLOOR = -9.0
 """Log odds under which a local maximum is no candidate."""
@@ -38,13 +41,13 @@ class NetworkDetector(SingleFrame):
     """A small convolutional network on contrasts in log light, taught on frames that the generators rendered."""
 
     name = "network"
-    version = "1"
+    version = "2-int8" if HAS_ONNXRUNTIME else "2"
 
     card: Mapping[str, Any] = read_card()
 
     def detect_one(self, photograph: Photograph) -> Spots:
         """Return the local maxima of the network's log odds for a shadow's centre."""
-        forward = network(WEIGHTS_SHA256)
+        forward = network(SHIPPED)
         found = [_spots(photograph, view, forward) for view in views(photograph) if fits(photograph, view)]
         if not found:
             return Spots()

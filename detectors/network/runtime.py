@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Callable
+from dataclasses import dataclass
 from functools import lru_cache
 from importlib import resources
+from importlib.util import find_spec
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,7 +23,7 @@ MULTIPLE = 4
 REACH = 24
 """Cells about a cell that its answer depends on, by the layers' sizes; a multiple of MULTIPLE."""
 
-STRIP = 256
+STRIP = 208
 """Cells of a strip's own height; a photograph of 24 megapixels has up to 1000."""
 
 
@@ -44,23 +46,36 @@ def answers(shown: FloatArray, forward: Forward, *, strip: int = STRIP) -> Float
     return np.concatenate(parts, axis=1)[:, :rows, :columns]
 
 
-@lru_cache(maxsize=1)
-def network(sha256: str) -> Forward:
-    """Return the shipped network, run by onnxruntime where that is installed and by OpenCV elsewhere.
+@dataclass(frozen=True, slots=True)
+class Weights:
+    """A file of this package, and the SHA-256 that the detector's code, and so its fingerprint, stands for."""
 
-    Raises
-    ------
-    ValueError
-        If the file's SHA-256 is not the one that the detector's code, and so its fingerprint, stands for.
-    """
-    data = resources.files(__package__).joinpath("network.onnx").read_bytes()
-    found = hashlib.sha256(data).hexdigest()
-    if found != sha256:
-        raise ValueError(f"network.onnx has SHA-256 {found}, not {sha256}; install Moteyard anew")
-    try:
-        return by_onnxruntime(data)
-    except ImportError:
-        return by_opencv(data)
+    file: str
+    sha256: str
+
+    def read(self) -> bytes:
+        """Return the file.
+
+        Raises
+        ------
+        ValueError
+            If its SHA-256 is another.
+        """
+        data = resources.files(__package__).joinpath(self.file).read_bytes()
+        found = hashlib.sha256(data).hexdigest()
+        if found != self.sha256:
+            raise ValueError(f"{self.file} has SHA-256 {found}, not {self.sha256}; install Moteyard anew")
+        return data
+
+
+HAS_ONNXRUNTIME = find_spec("onnxruntime") is not None
+"""Whether the network is run between integers by onnxruntime, twice as fast, or in single precision by OpenCV."""
+
+
+@lru_cache(maxsize=1)
+def network(weights: Weights) -> Forward:
+    """Return a shipped network, run by onnxruntime where that is installed and by OpenCV elsewhere."""
+    return (by_onnxruntime if HAS_ONNXRUNTIME else by_opencv)(weights.read())
 
 
 def by_onnxruntime(data: bytes) -> Forward:

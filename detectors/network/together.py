@@ -21,7 +21,7 @@ from ..consensus_scene import SAME
 from ..consensus_study import GrainEvidence, Study, from_middle, studies, study
 from ..contract import Photograph, Spots
 from ..peaks import local_maxima, most_candidates, refine, without_doubles
-from .detector import WEIGHTS_SHA256, NetworkDetector, fits
+from .detector import SHIPPED, NetworkDetector, fits
 from .features import CELL, features, views
 from .runtime import Forward, answers, network
 from .target import to_cells
@@ -51,7 +51,7 @@ class NetworkConsensus:
     """
 
     name = "together"
-    version = "1"
+    version = NetworkDetector.version
     card = NetworkDetector.card
 
     def detect(self, roll: Sequence[Photograph]) -> list[Spots]:
@@ -65,12 +65,12 @@ class NetworkConsensus:
 
 def study_together(roll: Sequence[Photograph]) -> Study:
     """Return what a roll of photographs of one size says by both; it is read three times, one photograph at a time."""
-    return with_network(roll, study(roll), network(WEIGHTS_SHA256))
+    return with_network(roll, study(roll), network(SHIPPED))
 
 
 def studies_together(roll: Sequence[Photograph], counts: Sequence[int]) -> list[Study]:
     """Return what the first photographs of a roll say by both, for each of the rising counts."""
-    return all_with_network(roll, studies(roll, counts), network(WEIGHTS_SHA256))
+    return all_with_network(roll, studies(roll, counts), network(SHIPPED))
 
 
 def with_network(roll: Sequence[Photograph], studied: Study, forward: Forward) -> Study:

@@ -16,7 +16,7 @@ from scipy.interpolate import CubicSpline
 
 from ...generators.optics import Optics
 from ..optical_scales import ladder
-from .shadow_fit import fit_radius, fit_shadow, patch_about
+from .shadow_fit import ShadowFit, fit_radius, fit_shadow, patch_about
 
 Array = NDArray[np.float64]
 
@@ -104,9 +104,10 @@ def _misfits(
     x, y, diameter = start
     radius = fit_radius(diameter, replace(optics, filter_distance_mm=START_MM))
     patch = patch_about(picture, x, y, radius=radius)
-    fits = [
-        fit_shadow(patch, replace(optics, filter_distance_mm=distance), at=(x, y), diameter_um=diameter)
-        for distance in tried
-    ]
+    fits: list[ShadowFit] = []
+    for distance in tried:  # each fit begins where the one before ended
+        there = replace(optics, filter_distance_mm=distance)
+        fits.append(fit_shadow(patch, there, at=(x, y), diameter_um=diameter, exact=True))
+        x, y, diameter = fits[-1].x, fits[-1].y, fits[-1].diameter_um
     misfits = np.array([fit.misfit for fit in fits])
     return np.asarray(misfits / (misfits.min() / patch.values.size + SCATTER**2 * fits[0].spread))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -11,6 +12,7 @@ from scipy.optimize import least_squares
 
 from ...generators.optics import Optics
 from ...generators.shadow import LUMINANCE, stamp
+from .tabled import light_stamp
 
 Array = NDArray[np.float64]
 
@@ -80,7 +82,18 @@ def fit_radius(diameter_um: float, optics: Optics) -> int:
 def transmission(diameter_um: float, optics: Optics, *, x: float, y: float, patch: Patch) -> Array:
     """Return T in luminance at a patch's pixels of a grain whose shadow is centred on (x, y); 1 beyond its stamp."""
     column, row = round(x), round(y)
+    return _laid(light_stamp(diameter_um, optics, offset_px=(x - column, y - row)), row, column, patch)
+
+
+def _exact_transmission(diameter_um: float, optics: Optics, *, x: float, y: float, patch: Patch) -> Array:
+    """Return the same without a table, for optics under which few shadows are asked for."""
+    column, row = round(x), round(y)
     light = np.tensordot(LUMINANCE, stamp(diameter_um, optics, offset_px=(x - column, y - row)), axes=1)
+    return _laid(light, row, column, patch)
+
+
+def _laid(light: Array, row: int, column: int, patch: Patch) -> Array:
+    """Return a stamp, its middle on a pixel of the picture, at a patch's pixels."""
     half = light.shape[0] // 2
     height, width = patch.values.shape
     found = np.ones((height, width))
@@ -92,7 +105,9 @@ def transmission(diameter_um: float, optics: Optics, *, x: float, y: float, patc
     return found
 
 
-def fit_shadow(patch: Patch, optics: Optics, *, at: tuple[float, float], diameter_um: float) -> ShadowFit:
+def fit_shadow(
+    patch: Patch, optics: Optics, *, at: tuple[float, float], diameter_um: float, exact: bool = False
+) -> ShadowFit:
     """Return the least-squares fit of T(x, y, p)·(c₀ + c₁ξ + c₂η) to a patch, ξ and η from the place.
 
     Parameters
@@ -103,9 +118,11 @@ def fit_shadow(patch: Patch, optics: Optics, *, at: tuple[float, float], diamete
         Aperture, filter distance, pixel.
     at, diameter_um
         Where to begin: (x, y) in pixels, and the grain.
+    exact
+        Compute each shadow anew instead of making a table for these optics, which pays from some 200 shadows on.
     """
     x, y = at
-    model = _Model(patch, optics, x, y)
+    model = _Model(patch, optics, x, y, _exact_transmission if exact else transmission)
     reach = max(FAR_PX, 0.15 * max(patch.values.shape))
     start = np.array([0.0, 0.0, math.log(diameter_um), 1.0, 0.0, 0.0])
     size = [math.log(limit) for limit in DIAMETER_UM]
@@ -130,8 +147,8 @@ def _standard_error(jacobian: Array, variance: float) -> float:
 class _Model:
     """Residuals and their slopes in (dx, dy, ln p, c₀, c₁, c₂)."""
 
-    def __init__(self, patch: Patch, optics: Optics, x: float, y: float) -> None:
-        self.patch, self.optics, self.x, self.y = patch, optics, x, y
+    def __init__(self, patch: Patch, optics: Optics, x: float, y: float, cast: Callable[..., Array]) -> None:
+        self.patch, self.optics, self.x, self.y, self.cast = patch, optics, x, y, cast
         height, width = patch.values.shape
         scale = 0.5 * max(height, width)
         self.eta, self.xi = np.mgrid[0:height, 0:width].astype(float)
@@ -145,7 +162,7 @@ class _Model:
         key = (float(theta[0]), float(theta[1]), float(theta[2]) + further)
         if key == self._at:
             return self._light
-        light = transmission(math.exp(key[2]), self.optics, x=self.x + key[0], y=self.y + key[1], patch=self.patch)
+        light = self.cast(math.exp(key[2]), self.optics, x=self.x + key[0], y=self.y + key[1], patch=self.patch)
         if further == 0.0:
             self._at, self._light = key, light
         return light
@@ -170,7 +187,7 @@ def opacity(patch: Patch, found: ShadowFit, optics: Optics) -> tuple[float, floa
     The linear fit of a·(T − 1) + c₀ + c₁ξ + c₂η: 1 for an opaque grain, less for what lets light through or is
     not in this picture.
     """
-    model = _Model(patch, optics, found.x, found.y)
+    model = _Model(patch, optics, found.x, found.y, transmission)
     dark = transmission(found.diameter_um, optics, x=found.x, y=found.y, patch=patch) - 1
     design = np.stack([dark.ravel(), np.ones(dark.size), model.xi.ravel(), model.eta.ravel()], axis=1)
     values = patch.values.ravel()

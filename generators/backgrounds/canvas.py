@@ -36,7 +36,7 @@ class Texture:
     Attributes
     ----------
     work
-        Noise of mean 0, in frame pixels; its stride must be `BAND_PX`.
+        Noise of mean 0, in frame pixels; its stride must be a multiple of `BAND_PX`.
     amount
         Standard deviation in log luminance for noise of variance 1: a number, or canvas samples.
     """
@@ -60,7 +60,7 @@ def full_size(
     import cv2
 
     out = np.empty((*shape, 3), dtype=np.float32)
-    noise = _plain(shape) if texture is None else texture.work.bands(shape, rng)
+    noise = _plain(shape) if texture is None else texture.work.wide(shape).bands(shape, rng, rows=BAND_PX)
     for number, grain in enumerate(noise):
         top = number * BAND_PX
         gain = None if texture is None else _gain(texture, grain, top)

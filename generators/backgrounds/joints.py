@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
 from .base import FloatArray, scene_span
+from .canvas import widened
+from .raster import Enlargement, Rows, blur, shifted
 
 STEP = 5.0
 """Samples from one bend of a crack to the next."""
@@ -20,6 +23,53 @@ FORKS = 0.3
 
 SHIFT = 4
 """Binary places of the corners that OpenCV is given."""
+
+GROOVE, GROOVE_EDGE = 1.8, 8
+"""Standard deviation of a weathered crack's flanks, and more than they reach, samples."""
+
+BLOCK_STEP = 4
+"""How many times coarser the grid is on which blocks are raised: what a crack hides needs no more."""
+
+BLOCK_REACH = 48.0
+"""Samples from a crack over which a block sinks back to the level of the face."""
+
+
+class Cracks(NamedTuple):
+    """What a set of joints does to a face.
+
+    Attributes
+    ----------
+    cover
+        The share of every sample that lies in a crack, float32 (height, width).
+    block
+        How far the block on one side of a crack stands out, 0…1, on a grid `BLOCK_STEP` times coarser: at once
+        at the crack, sinking back over `BLOCK_REACH`.
+    """
+
+    cover: FloatArray
+    block: FloatArray
+
+    def beside(self, other: Cracks) -> Cracks:
+        """Return these and another set together."""
+        return Cracks(np.maximum(self.cover, other.cover), self.block + other.block)
+
+    def blocks(self, sun_deg: float) -> tuple[Rows, Rows]:
+        """Return what gives, for rows of the canvas, how far blocks stand out and how much sun they keep off."""
+        towards = np.radians(sun_deg)
+        taller = sum(
+            np.maximum(shifted(self.block, reach * np.cos(towards), -reach * np.sin(towards)) - self.block, 0)
+            for reach in (1.0, 2.0)
+        )
+        shade = np.minimum(1.3 * np.asarray(taller, dtype=np.float32), 1)
+        planes = [Enlargement.through(plane, BLOCK_STEP) for plane in (self.block, shade)]
+        width = self.cover.shape[1]
+        raised, kept_off = (lambda rows, plane=plane: plane.rows(rows)[:, :width] for plane in planes)
+        return raised, kept_off
+
+    def grooves(self, rows: slice) -> FloatArray:
+        """Return how deep the edges of cracks have weathered in some rows, 0…1."""
+        wide, inner = widened(rows, GROOVE_EDGE, len(self.cover))
+        return blur(self.cover[wide], GROOVE)[inner]
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,11 +91,13 @@ class Joints:
     spacing: float
     width: float
 
-    def draw(self, shape: tuple[int, int], rng: np.random.Generator) -> FloatArray:
-        """Return the share of every sample that lies in a crack, float32 (height, width)."""
+    def draw(self, shape: tuple[int, int], rng: np.random.Generator) -> Cracks:
+        """Return the cracks of this set in a canvas of `shape`."""
         import cv2
 
         covered = np.zeros(shape, dtype=np.uint8)
+        raised = np.zeros([-(-side // BLOCK_STEP) for side in shape], dtype=np.uint8)
+        line = np.full_like(raised, 255)
         length = 0.22 * scene_span(shape)
         for _ in range(int(rng.poisson(shape[0] * shape[1] / (self.spacing * length)))):
             start = np.array((rng.uniform(0, shape[1]), rng.uniform(0, shape[0])))
@@ -58,7 +110,27 @@ class Joints:
                 cracks.append(_crack(fork[len(fork) // 2 :], 0.5 * opening, rng))
             for corners in cracks:
                 cv2.fillPoly(covered, [corners], 255, lineType=cv2.LINE_AA, shift=SHIFT)
-        return covered * np.float32(1 / 255)
+            _raise(raised, line, path, BLOCK_REACH * rng.choice((-1, 1)))
+        distance = np.asarray(cv2.distanceTransform(line, cv2.DIST_L2, cv2.DIST_MASK_5), dtype=np.float32)
+        near = np.maximum(1 - distance * np.float32(BLOCK_STEP / BLOCK_REACH), 0)
+        block = cv2.GaussianBlur(raised * near * near * np.float32(1 / 255), (0, 0), 0.7)
+        return Cracks(covered * np.float32(1 / 255), np.asarray(block, dtype=np.float32))
+
+
+def _raise(raised: NDArray[np.uint8], line: NDArray[np.uint8], path: NDArray[np.float64], reach: float) -> None:
+    """Mark a crack on the coarse grid, 0 in `line`, and how far it is thrown up along one side, most in its middle."""
+    import cv2
+
+    knots = path[:: max(1, round(2 * BLOCK_STEP / STEP))]
+    run = np.gradient(knots, axis=0)
+    normal = np.column_stack((-run[:, 1], run[:, 0])) / np.hypot(run[:, 0], run[:, 1])[:, None]
+    inner, outer = (
+        np.rint((side / BLOCK_STEP - 0.5) * (1 << SHIFT)).astype(np.int32) for side in (knots, knots + reach * normal)
+    )
+    cv2.polylines(line, [inner], False, 0, shift=SHIFT)
+    strength = 255 * np.sin(np.pi * (np.arange(len(knots) - 1) + 0.5) / (len(knots) - 1))
+    for n, value in enumerate(strength):
+        cv2.fillConvexPoly(raised, np.array((inner[n], inner[n + 1], outer[n + 1], outer[n])), value, shift=SHIFT)
 
 
 def _path(start: NDArray[np.float64], heading: float, length: float, rng: np.random.Generator) -> NDArray[np.float64]:

@@ -7,13 +7,14 @@ J. Opt. Soc. Am. A 4(12), 2379 (1987), cited from memory.
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from .base import FloatArray
-from .raster import enlarge, remapped, smoothstep
+from .raster import Enlargement, Rows, remapped, smoothstep
 from .tiles import Patchwork
 from .view import View
 
@@ -41,6 +42,9 @@ MARGIN_SAMPLES = 6
 
 TINY = np.float32(1e-20)
 """Stands for the zero frequency under a logarithm; any number far below one wave a frame would do."""
+
+BAND_SAMPLES = 96
+"""Rows made at a time."""
 
 BEND_REACH = 1 / 14
 """Displacement over wavelength of the flow in `bent_field`; from about 1/9 it folds and looks marbled."""
@@ -108,19 +112,23 @@ def bent_field(
     reach = math.ceil(BEND_REACH * bend_px)
     height, width = shape if view is None else view.surface(shape)
     source = field((height + 2 * reach, width + 2 * reach), spectrum, rng)
-    return remapped(source, *_flow(shape, bend_px, reach, rng, view))
+    column, row = _flow(shape, bend_px, reach, rng, view)
+    bent = np.empty(shape, dtype=np.float32)
+    for part in _bands(shape[0]):
+        bent[part] = remapped(source, column(part), row(part))
+    return bent
 
 
 def _flow(
     shape: tuple[int, int], bend_px: float, reach: int, rng: np.random.Generator, view: View | None
-) -> tuple[FloatArray, FloatArray]:
-    """Return the column and row of the source for every sample, carried up to `reach` from its own place.
+) -> tuple[Rows, Rows]:
+    """Return what gives the column and row of the source for rows of samples, carried up to `reach` from their places.
 
     Places are smooth, so they are made on the flow's own coarse grid and enlarged: a spline keeps planes.
     """
     flow = Spectrum(exponent=2.0, longest_px=bend_px, finest_px=max(bend_px / 6, 2.0))
-    # Two samples to the finest wave do where that wave has a hundredth of the longest one's amplitude.
-    step = _grid_step(2 * flow.finest_px)
+    # One sample to the finest wave: that one and the next octave have less than a tenth of the longest one's amplitude.
+    step = _grid_step(4 * flow.finest_px)
     small = _small_shape(shape, step)
     x, y = (step * (np.arange(side, dtype=np.float32) - MARGIN_SAMPLES) for side in (small[1], small[0]))
     places = []
@@ -129,7 +137,7 @@ def _flow(
         carried = _two_grids(small, flow, bend_px, step=step, rng=rng)
         place = np.float32(reach / flatness) * np.tanh(np.float32(0.6) * carried) + np.float32(reach)
         place += own
-        places.append(_enlarged(place, step, shape))
+        places.append(_enlarged_rows(place, step, shape))
     return places[0], places[1]
 
 
@@ -161,9 +169,28 @@ def _small_shape(shape: tuple[int, int], step: int) -> tuple[int, int]:
     return h, w
 
 
+def _bands(height: int) -> Iterator[slice]:
+    """Yield the rows of a plane in bands whose samples stay in the processor's cache."""
+    for top in range(0, height, BAND_SAMPLES):
+        yield slice(top, min(top + BAND_SAMPLES, height))
+
+
 def _enlarged(small: FloatArray, step: int, shape: tuple[int, int]) -> FloatArray:
+    rows, large = _enlarged_rows(small, step, shape), np.empty(shape, dtype=np.float32)
+    for part in _bands(shape[0]):
+        large[part] = rows(part)
+    return large
+
+
+def _enlarged_rows(small: FloatArray, step: int, shape: tuple[int, int]) -> Rows:
+    """Return what enlarges `small`, which has a margin of `MARGIN_SAMPLES`, to rows of `shape`."""
     edge = MARGIN_SAMPLES * step
-    return enlarge(small, step)[edge : edge + shape[0], edge : edge + shape[1]]
+    grown = Enlargement.through(small, step)
+
+    def rows(part: slice) -> FloatArray:
+        return grown.rows(slice(part.start + edge, part.stop + edge))[:, edge : edge + shape[1]]
+
+    return rows
 
 
 def _two_grids(
@@ -181,20 +208,24 @@ def _two_grids(
         _Part(spectrum, longest, coarse_step, split_px, long_waves=True),
         rng,
     )
-    fine, fine_variance = _short_waves(shape, _Part(spectrum, longest, step, split_px, long_waves=False), rng)
-    fine += _enlarged(coarse, COARSE_STEP, shape)
-    fine *= np.float32(1.0 / math.sqrt(coarse_variance + fine_variance))
-    return fine
+    part = _Part(spectrum, longest, step, split_px, long_waves=False)
+    short, pad = _short_sides(shape)
+    periodic, short_variance = _synthesise(short, pad, part, rng)
+    scale = np.float32(1.0 / math.sqrt(coarse_variance + short_variance))
+    periodic *= scale
+    coarse *= scale
+    field = periodic if pad[0] else laid(periodic, shape, rng)
+    long_rows = _enlarged_rows(coarse, COARSE_STEP, shape)
+    for rows in _bands(shape[0]):
+        field[rows] += long_rows(rows)
+    return field
 
 
-def _short_waves(shape: tuple[int, int], part: _Part, rng: np.random.Generator) -> tuple[FloatArray, float]:
-    """Return the short waves' field, whole if it is small, else laid from cuttings of a tile."""
+def _short_sides(shape: tuple[int, int]) -> tuple[tuple[int, int], tuple[int, int]]:
+    """Return sides and padding of the short waves' field: whole if it is small, else a tile to cut from."""
     pad = 2 * SPLIT_SAMPLES  # one and a half of the longest waves that this grid carries
     side = tile_side(shape)
-    if max(shape) + pad <= side:
-        return _synthesise(shape, (pad, pad), part, rng)
-    periodic, variance = _synthesise((side, side), (0, 0), part, rng)
-    return laid(periodic, shape, rng), variance
+    return (shape, (pad, pad)) if max(shape) + pad <= side else ((side, side), (0, 0))
 
 
 def laid(periodic: FloatArray, shape: tuple[int, int], rng: np.random.Generator) -> FloatArray:
@@ -202,7 +233,7 @@ def laid(periodic: FloatArray, shape: tuple[int, int], rng: np.random.Generator)
 
     In a small frame every cutting is a large part of it, so two patchworks are added.
     """
-    field = Patchwork(periodic).fill(shape, rng)
+    field = Patchwork(periodic).wide(shape).fill(shape, rng)
     if shape[0] * shape[1] >= MANY_SAMPLES:
         return field
     field += Patchwork(periodic, stride=160).fill(shape, rng)

@@ -26,6 +26,12 @@ PALE, GREY, OCHRE, DARK = (
 )
 """Linear sRGB of weathered limestone, granite, iron stain and wet or shaded stone in full light."""
 
+SCAR = colour(0.33, 0.285, 0.25)
+"""Granite where a shell has come off lately, a little red."""
+
+GROOVE_DEPTH = 12.0
+"""How deep a crack's weathered edges are, samples."""
+
 LICHENS = (colour(0.36, 0.38, 0.30), colour(0.05, 0.05, 0.045), colour(0.34, 0.23, 0.06))
 """Grey-green, black and orange crusts: round, 6…60 px wide, as dust shadows are."""
 
@@ -94,15 +100,21 @@ def _limestone(shape: tuple[int, int], rng: np.random.Generator) -> Painting:
     rough = bent_field(shape, Spectrum(2.2, 120.0, 2.0, 1.3, dip), rng, bend_px=120.0)
     across = Joints(dip + rng.uniform(55, 125), rng.uniform(120, 300), rng.uniform(1.0, 2.6)).draw(shape, rng)
     along = Joints(dip, rng.uniform(150, 400), rng.uniform(1.0, 2.2)).draw(shape, rng)
-    joint = np.maximum(across, along, out=across)
+    joints = across.beside(along)
+    raised, kept_off = joints.blocks(sun_deg)
+    throw = np.float32(rng.uniform(0.3, 0.8))
     stain = field(shape, Spectrum(1.4, 0.3 * span, 4.0, 1.5, 90.0), rng)
 
     def rows(part: slice) -> FloatArray:
         wide, inner = widened(part, 1, shape[0])
-        height = np.float32(13.0) * _ledges(beds[wide] + np.float32(0.10) * rough[wide])
+        blocks = throw * raised(wide)  # beds end at a crack and go on at another height
+        height = np.float32(13.0) * _ledges(beds[wide] + np.float32(0.10) * rough[wide] + blocks)
+        height += np.float32(30.0) * blocks
+        height -= np.float32(GROOVE_DEPTH) * joints.grooves(wide)
         height += np.float32(7.0) * np.abs(rough[wide])  # folded about zero: faces that meet in creases
         light = _relief_light(height, sun_deg, 0.35)[inner]
-        light *= 1 - np.float32(0.85) * joint[part]
+        light *= 1 - np.float32(0.85) * joints.cover[part]
+        light *= 1 - np.float32(0.75) * np.maximum(kept_off(part), 0)
         light *= 1 - np.float32(0.65) * smoothstep(-rough[part], 0.0, 1.8)  # hollows see less of the sky
         stone = mix(PALE, GREY, smoothstep(stain[part], -0.3, 2.4))
         stone = mix(stone, OCHRE, np.float32(0.4) * smoothstep(beds[part], 0.9, 2.2))
@@ -125,24 +137,37 @@ def _ledges(beds: FloatArray) -> FloatArray:
 
 
 def _granite(shape: tuple[int, int], rng: np.random.Generator) -> Painting:
+    """Sheets that come off in shells, coarse grain, runs of dark water, pale scars, and crusts in colonies."""
     span, sun_deg = scene_span(shape), rng.uniform(40.0, 140.0)
     swell = bent_field(shape, Spectrum(2.3, 0.5 * span, 4.0, 1.5), rng, bend_px=0.3 * span)
     grain = field(shape, Spectrum(1.2, 40.0, 2.0), rng)
-    joint = Joints(rng.uniform(0, 180), rng.uniform(200, 500), rng.uniform(1.2, 3.5)).draw(shape, rng)
-    eaten = field(shape, Spectrum(1.3, 24.0, 2.0), rng)
+    angle = rng.uniform(0, 180)
+    joints = Joints(angle, rng.uniform(200, 500), rng.uniform(1.2, 3.5)).draw(shape, rng)
+    joints = joints.beside(Joints(angle + rng.uniform(60, 120), rng.uniform(400, 900), 1.5).draw(shape, rng))
+    raised, kept_off = joints.blocks(sun_deg)
+    throw = np.float32(rng.uniform(9.0, 20.0))
+    runs = bent_field(shape, Spectrum(1.7, 0.35 * span, 8.0, 3.5, 90.0), rng, bend_px=0.2 * span)
+    shells, wet = np.float32(rng.uniform(2.0, 6.0)), np.float32(rng.uniform(0.3, 0.75))
     lichens = [(tint, np.float32(rng.uniform(0.5, 0.8)), _crusts(shape, rng)) for tint in LICHENS]
 
     def rows(part: slice) -> FloatArray:
         wide, inner = widened(part, CRUST_EDGE, shape[0])
-        height = np.float32(14.0) * swell[wide]
+        height = shells * _ledges(np.float32(0.6) * swell[wide] + np.float32(0.02) * grain[wide])
+        height += np.float32(10.0) * swell[wide]
         height += np.float32(0.35) * grain[wide]
+        height += throw * raised(wide)
+        height -= np.float32(GROOVE_DEPTH) * joints.grooves(wide)
         light = _relief_light(height, sun_deg, 0.55)[inner]
-        light *= 1 - np.float32(0.85) * joint[part]
-        stone = mix(GREY, PALE, smoothstep(grain[part], -0.2, -1.6))
-        stone = mix(stone, DARK, np.float32(0.7) * smoothstep(grain[part], 0.7, 1.6))
+        light *= 1 - np.float32(0.85) * joints.cover[part]
+        light *= 1 - np.float32(0.75) * np.maximum(kept_off(part), 0)
+        minerals = grain[part] + np.float32(0.35) * runs[part]
+        stone = mix(GREY, PALE, smoothstep(minerals, -0.2, -1.6))
+        stone = mix(stone, DARK, np.float32(0.6) * smoothstep(minerals, 0.7, 1.6))
+        stone *= 1 - wet * smoothstep(runs[part], 0.4, 1.9)
+        stone = mix(stone, SCAR, np.float32(0.6) * smoothstep(-runs[part], 0.5, 2.0))
         for tint, density, crusts in lichens:
             edge = blur(crusts[wide] * np.float32(1 / 255), 1.2)[inner]
-            edge *= 1 + np.float32(0.4) * eaten[part]
+            edge *= 1 + np.float32(0.4) * grain[part]
             stone = mix(stone, tint, density * smoothstep(edge, 0.35, 0.75))
         stone *= light
         return stone
@@ -155,9 +180,13 @@ def _crusts(shape: tuple[int, int], rng: np.random.Generator) -> NDArray[np.uint
     import cv2
 
     discs = np.zeros(shape, dtype=np.uint8)
-    for _ in range(int(rng.poisson(shape[0] * shape[1] * rng.uniform(0.0, 6e-4)))):
-        radius = int(min(1.5 + 1.5 * rng.pareto(1.6), 15.0) * 8)
-        middle = (int(rng.uniform(0, 8 * shape[1])), int(rng.uniform(0, 8 * shape[0])))
+    count = int(rng.poisson(shape[0] * shape[1] * rng.uniform(0.0, 6e-4)))
+    colonies = rng.uniform((0, 0), shape[::-1], (1 + count // 12, 2))
+    middles = colonies[rng.integers(len(colonies), size=count)] + rng.normal(0, 45.0, (count, 2))
+    alone = rng.random(count) < 0.4
+    middles[alone] = rng.uniform((0, 0), shape[::-1], (int(alone.sum()), 2))
+    for middle, size in zip((8 * middles).astype(int).tolist(), rng.pareto(1.6, count), strict=True):
+        radius = int(min(1.5 + 1.5 * size, 15.0) * 8)
         cv2.circle(discs, middle, radius, 255, thickness=-1, lineType=cv2.LINE_AA, shift=3)
     return discs
 

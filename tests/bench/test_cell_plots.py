@@ -5,7 +5,7 @@ from xml.etree import ElementTree
 import numpy as np
 import pytest
 
-from moteyard.bench.cost import RATIOS
+from moteyard.bench.cost_curve import RATIOS
 from moteyard.bench.report import cell_plots
 
 
@@ -37,6 +37,9 @@ def test_each_panel_holds_its_cell(cells, tmp_path, monkeypatch):
     assert lines["<a>"].get_xdata().tolist() == [0.0, 0.5, 2.0]
     assert lines["ideal"].get_color() != lines["b"].get_color() != lines["<a>"].get_color()
     assert cost.axes[0].lines[0].get_xdata().tolist() == list(RATIOS)
+    assert len(cost.axes[0].lines) == 3
+    cell_plots.write_costs(cells, tmp_path / "cost.png", at=0.5)
+    assert [panel.lines[3].get_xdata() for panel in figures[2].axes] == [[0.5, 0.5]] * 4
 
 
 def test_the_same_numbers_give_the_same_files(cells, tmp_path):

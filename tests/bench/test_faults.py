@@ -42,7 +42,6 @@ FAULTS = {
     "Segfaults": "its process died (signal SIGSEGV)",
     "Aborts": "its process died (signal SIGABRT)",
     "Vanishes": "its process left (exit status 0)",
-    "Spins": "took longer than the time limit and was stopped",
     "Hoards": "ran out of memory (limit 0.3 GB): Unable to allocate 7.45 GiB for an array",
     "Piles": "ran out of memory (limit 0.3 GB)",
 }
@@ -53,8 +52,8 @@ def test_each_fault_has_its_reason_and_the_others_finish(capfd):
     specs = ["dog", *map(hostile, FAULTS), "matched"]
     (job,) = jobs(*specs)
     started = time.monotonic()
-    outcomes = list(run_jobs([job], workers=2, allowance=Allowance(time_s=3, memory_gb=0.3)))
-    assert time.monotonic() - started < 60
+    outcomes = list(run_jobs([job], workers=2, allowance=Allowance(time_s=120, memory_gb=0.3)))
+    assert time.monotonic() - started < 300
     rows = [row for _, results in outcomes for row in results]
     problems = {row.detector: row.problem for row in rows}
     assert len(rows) == len(specs)
@@ -65,6 +64,14 @@ def test_each_fault_has_its_reason_and_the_others_finish(capfd):
         assert problems[name.lower()].startswith(reason)
     clean = {row.detector: row.spots.tobytes() for row in run_job(replace(job, detectors=("dog", "matched")))[1]}
     assert {row.detector: row.spots.tobytes() for row in rows if row.problem is None} == clean
+
+
+@pytest.mark.skipif(not LINUX, reason="other systems wait for the pool's own limit")
+def test_a_loop_that_holds_the_interpreter_ends_in_time_and_the_other_finishes():
+    """Its 2⁶⁴ ways would take longer than the universe is old; the other one needs no time worth mentioning."""
+    outcomes = list(run_jobs(jobs(hostile("Spins"), "nothing"), workers=1, allowance=Allowance(time_s=2)))
+    problems = {row.detector: row.problem for _, results in outcomes for row in results}
+    assert problems == {"spins": "took longer than the time limit and was stopped", "nothing": None}
 
 
 def test_memory_is_limited_inside_and_free_again_outside():
@@ -100,13 +107,22 @@ def test_the_default_shares_the_machine_out():
     assert Allowance(memory_gb=3).among(4).memory_gb == 3
 
 
+def _until(ready):
+    """Wait until the pool has seen it: a broken one, or a new process in the place of the old."""
+    deadline = time.monotonic() + 120
+    while not ready():
+        assert time.monotonic() < deadline
+        time.sleep(0.01)
+
+
 def test_a_worker_that_dies_between_two_jobs_costs_none():
     first, second = jobs("nothing", count=2)
     crew = LocalCrew(1, Allowance())
     assert crew.land(crew.submit(first)).problem is None
-    for process in multiprocessing.active_children():
+    killed = multiprocessing.active_children()
+    for process in killed:
         os.kill(process.pid, signal.SIGKILL)
-    time.sleep(0.5)
+    _until(lambda: not crew._pool.active or set(multiprocessing.active_children()) - set(killed))
     outcomes = list(drive([second], crew))
     assert [row.problem for _, results in outcomes for row in results] == [None]
 
@@ -191,7 +207,7 @@ def test_pools_that_break_one_after_the_other_end_the_run():
 def test_the_pools_own_limit_reads_the_same_as_the_kernels():
     late = Future()
     late.set_exception(TimeoutError())
-    assert _landing(late).problem == FAULTS["Spins"]
+    assert _landing(late).problem == "took longer than the time limit and was stopped"
 
 
 class BreakablePool:

@@ -51,8 +51,14 @@ def test_an_unchanged_detector_passes(baseline, tmp_path, capsys):
     (report,) = json.loads(outcome.read_text(encoding="utf-8"))
     assert {line["change"] for line in report["lines"]} == {0.0}
     assert {line["verdict"] for line in report["lines"]} == {"no worse"}
-    # The same work in units of the same workload; machines under load stay within a factor.
-    assert 0.2 < report["time_ratio"] / report["time_ratio_before"] < 5
+    # The same work in units of the same workload; on a machine under load one of a few looks is undisturbed.
+    for _ in range(5):
+        if 0.2 < report["time_ratio"] / report["time_ratio_before"] < 5:
+            break
+        assert main(["guard", "--baseline", str(baseline), "--json", str(outcome)]) == 0
+        (report,) = json.loads(outcome.read_text(encoding="utf-8"))
+    else:
+        pytest.fail(f"time ratio {report['time_ratio']:.3g} where it was {report['time_ratio_before']:.3g}")
     suite = ElementTree.fromstring(xml.read_text(encoding="utf-8"))
     assert suite.attrib == {"name": "moteyard guard", "tests": "3", "failures": "0"}
 

@@ -9,7 +9,10 @@ from moteyard.bench.repairs import LEFT, RepairError, load, names
 from moteyard.bench.repairs.contract import Known
 from moteyard.bench.repairs.division import LEAST_TRANSMISSION, divided, fitted_distance_mm
 from moteyard.bench.repairs.exemplar import exemplar_fill
-from moteyard.bench.repairs.shadow_fit import Prior, fit_shadows
+from moteyard.bench.repairs.grain_prior import Prior
+from moteyard.bench.repairs.shadow_bank import SIZES_UM
+from moteyard.bench.repairs.shadow_fit import fit_shadows
+from moteyard.bench.repairs.tile_fit import median_size
 from moteyard.detectors import Photograph, Spots
 from moteyard.generators.optics import Optics
 from moteyard.generators.shadow import cast
@@ -165,7 +168,7 @@ def test_the_fit_finds_grain_and_place(f_number, diameter_um):
     ground, optics = light((320, 320)), Optics(f_number=f_number)
     shade(ground, diameter_um, optics, 150.3, 149.6)
     shot = photograph(ground, bits=16, encoding="linear", f_number=f_number)
-    fits = fit_shadows(shot, np.array([151.0]), np.array([149.0]), optics=[optics], prior=Prior.none(1))
+    fits = fit_shadows(shot, spot(151, 149), optics=[optics], prior=Prior.none(1))
     assert fits.x[0] == pytest.approx(150.3, abs=0.15)
     assert fits.y[0] == pytest.approx(149.6, abs=0.15)
     assert fits.diameter_um[0] == pytest.approx(diameter_um, rel=0.025)
@@ -181,7 +184,7 @@ def test_the_error_bar_of_a_size_is_honest():
         ground = light((200, 200), noise=0.05, seed=seed)
         shade(ground, 30.0, optics, 100.2, 99.7)
         shot = photograph(ground, bits=16, encoding="linear")
-        fits = fit_shadows(shot, np.array([100.0]), np.array([100.0]), optics=[optics])
+        fits = fit_shadows(shot, spot(100, 100), optics=[optics])
         inside += abs(np.log(fits.diameter_um[0] / 30.0)) < fits.size_error[0]
     assert 18 <= inside <= 35
 
@@ -218,3 +221,27 @@ def test_a_known_size_is_held_on_rough_ground():
     known = Known(filter_distance_mm=1.0, diameter_um=np.array([40.0]), diameter_error=0.02)
     done = load("flat-field").repair(photograph(ground, bits=16), spot(120, 100), known)
     assert done.spots[0].diameter_um == pytest.approx(40.0, rel=0.03)
+
+
+def test_a_faint_shadow_beside_a_deep_one_is_its_own():
+    """Two grains one shadow's width apart: fitted alone, the faint one takes the deep one's flank for its own."""
+    ground, optics = light((320, 320)), Optics(f_number=16)
+    shade(ground, 60.0, optics, 150.3, 149.6)
+    shade(ground, 18.0, optics, 164.0, 149.6)
+    shot = photograph(ground, bits=16, encoding="linear")
+    both = Spots([164.0, 150.0], [150.0, 150.0], [11, 11], [1, 2])
+    together = fit_shadows(shot, both, optics=[optics])
+    alone = fit_shadows(shot, both.take(np.array([0])), optics=[optics])
+    assert together.diameter_um == pytest.approx([18.0, 60.0], rel=0.03)
+    assert together.size_error[0] < 0.05
+    assert alone.diameter_um[0] < 16
+
+
+def test_the_median_of_no_grain_and_of_sizes():
+    """All the weight on one size: it is the median, unless no grain at all is likelier than not."""
+    joint = np.full((2, len(SIZES_UM)), -50.0)
+    joint[:, 7] = 0.0
+    middle, spread = median_size(joint, none=np.array([0.0, 0.6]))
+    assert middle[0] == pytest.approx(np.log(SIZES_UM[7]), abs=0.01)
+    assert middle[1] == pytest.approx(np.log(SIZES_UM[0]))
+    assert (spread < 0.12).all()

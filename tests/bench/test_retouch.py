@@ -2,6 +2,7 @@
 
 import csv
 import json
+from pathlib import Path
 
 import imagecodecs
 import numpy as np
@@ -10,12 +11,15 @@ import tifffile
 from PIL import Image
 
 from moteyard.bench.cli import main
+from moteyard.bench.field.find import Find
 from moteyard.bench.retouch.copies import Change, writer
+from moteyard.bench.retouch.plan import judge_planner
 from moteyard.bench.retouch.roll_sizes import shared_sizes
 from moteyard.detectors.consensus_study import GrainEvidence, Study
 from moteyard.detectors.contract import Photograph
+from moteyard.detectors.registry import load
 from moteyard.generators.optics import Optics
-from moteyard.generators.photo_io import read_picture
+from moteyard.generators.photo_io import Picture, read_picture
 from moteyard.generators.shadow import cast
 from moteyard.generators.transfer import encode
 
@@ -24,11 +28,11 @@ DUST = ((70.3, 60.2, 33.0), (180.6, 120.4, 45.0))
 PROFILE = b"\0" * 300
 
 
-def light(seed=1, *, dusty=True, f_number=16.0, noise=0.01):
+def light(seed=1, *, dusty=True, dust=DUST, f_number=16.0, noise=0.01):
     rng = np.random.default_rng(seed)
     ground = np.full((HEIGHT, WIDTH, 3), (0.3, 0.36, 0.45), np.float32)
     ground *= (1 + rng.normal(0, noise, (HEIGHT, WIDTH, 1))).astype(np.float32)
-    for x, y, size in DUST if dusty else ():
+    for x, y, size in dust if dusty else ():
         shadow = cast(size, Optics(f_number=f_number), x=x, y=y)
         half = shadow.transmission.shape[1] // 2
         rows, columns = (slice(at - half, at + half + 1) for at in (shadow.row, shadow.column))
@@ -271,6 +275,26 @@ def test_a_roll_knows_sizes_that_no_rough_picture_tells():
     assert np.abs(sizes.shift).max() < 0.2
 
 
+def test_faint_shadows_in_a_roll_are_not_made_larger():
+    """Twelve rough pictures of one small grain, none of which tells its size to a tenth: together they do, unbiased."""
+    rng, sizes = np.random.default_rng(5), []
+    for _trial in range(6):
+        roll = []
+        for _ in range(12):
+            ground = np.full((HEIGHT, WIDTH, 3), 0.35, np.float32)
+            ground *= (1 + rng.normal(0, 0.12, (HEIGHT, WIDTH, 1))).astype(np.float32)
+            shadow = cast(22.0, Optics(f_number=16), x=130.2, y=100.4)
+            half = shadow.transmission.shape[1] // 2
+            ground[100 - half : 101 + half, 130 - half : 131 + half] *= np.moveaxis(shadow.transmission, 0, 2).astype(
+                "f4"
+            )
+            roll.append(Photograph(encode(ground, bits=16, encoding="srgb"), f_number=16.0, pixel_um=6.0))
+        grain = GrainEvidence(130.2, 100.4, 28.0, 50.0, np.zeros(12, np.float32), 0, 11)
+        told = shared_sizes(roll, Study((grain,), (1.0,) * 12, (0.0,) * 12), filter_distance_mm=1.0)
+        sizes.append(float(told.diameter_um[0]))
+    assert np.exp(np.mean(np.log(sizes))) == pytest.approx(22.0, rel=0.05)
+
+
 @pytest.mark.parametrize(
     ("words", "sentence"),
     [
@@ -280,7 +304,7 @@ def test_a_roll_knows_sizes_that_no_rough_picture_tells():
         (["a.jpg", "--roll", "--detector", "dog"], "--roll has a method of its own"),
         (["a.jpg", "a.jpg", "--threshold", "8"], "two photographs are called a.jpg"),
         (["a.dng", "--threshold", "8"], "rawpy"),
-        (["a.dng", "--roll"], "develop the roll to 16-bit TIFF first"),
+        (["a.heic", "--threshold", "8"], "repaired copies are made of JPEG, PNG and TIFF; export it as one of them"),
         (["palette.png", "--threshold", "8"], "has a palette"),
         (["packed.tif", "--threshold", "8"], "save it uncompressed, or with LZW or Deflate"),
         (["small.png", "--threshold", "8"], "too small to hold a shadow"),
@@ -291,6 +315,7 @@ def test_mistakes_are_answered_by_a_sentence(tmp_path, monkeypatch, capsys, word
     monkeypatch.setitem(__import__("sys").modules, "rawpy", None)
     save(tmp_path / "a.jpg")
     (tmp_path / "a.dng").write_bytes(b"II*\0")
+    (tmp_path / "a.heic").write_bytes(b"\0\0\0\x18ftypheic" + bytes(40))
     Image.fromarray(codes()).convert("P").save(tmp_path / "palette.png")
     Image.fromarray(codes()[:20, :20]).save(tmp_path / "small.png")
     tifffile.imwrite(tmp_path / "packed.tif", codes(), photometric="rgb", compression="zstd")
@@ -300,9 +325,9 @@ def test_mistakes_are_answered_by_a_sentence(tmp_path, monkeypatch, capsys, word
     assert "Traceback" not in said
 
 
-def negative(path):
+def negative(path, **options):
     """A mosaic of the same light with the tags that a digital negative needs (DNG specification 1.4)."""
-    linear = light() * 0.9
+    linear = light(**options) * 0.9
     mosaic = np.empty((HEIGHT, WIDTH), np.uint16)
     for row, column, band in ((0, 0, 0), (0, 1, 1), (1, 0, 1), (1, 1, 2)):
         mosaic[row::2, column::2] = np.rint(16000 * linear[row::2, column::2, band])
@@ -338,6 +363,105 @@ def test_a_raw_file_is_read_and_not_written(tmp_path):
         assert core / beside == pytest.approx(1, abs=0.03)
 
 
-def test_a_roll_of_raw_files_is_refused(tmp_path, capsys):
-    assert run(negative(tmp_path / "x.dng"), "--roll", "--out", tmp_path / "out") == 2
-    assert "develop the roll to 16-bit TIFF first" in capsys.readouterr().err
+def test_a_roll_of_raw_files(tmp_path, capsys):
+    pytest.importorskip("rawpy")
+    paths = [negative(tmp_path / f"{number}.dng", seed=number) for number in range(3)]
+    before = [path.read_bytes() for path in paths]
+    assert run(*paths, "--roll", "--out", tmp_path / "out") == 0
+    assert "3 photographs: 2 grains with evidence above" in capsys.readouterr().out
+    assert [path.read_bytes() for path in paths] == before
+    for path in paths:
+        assert len(record_of(tmp_path / "out", path)["repairs"]) == 2
+        assert (tmp_path / "out" / f"{path.name}.repaired.mask.png").exists()
+    assert not list((tmp_path / "out").glob("*.dng"))
+
+
+def record_of(out, path):
+    return json.loads((out / f"{path.name}.repairs.json").read_text(encoding="utf-8"))
+
+
+def save_jpeg(path, *, f_number, orientation=1, keep=DUST, **options):
+    pixels = encode(light(dust=keep, f_number=f_number, **options), bits=8, encoding="srgb")
+    Image.fromarray(pixels).save(path, quality=95, exif=exif(orientation, f_number=f_number))
+    return path
+
+
+@pytest.fixture
+def test_frames(tmp_path):
+    return [save_jpeg(tmp_path / f"t{seed}.jpg", f_number=22.0, seed=seed, noise=0.004) for seed in (31, 32)]
+
+
+@pytest.mark.parametrize("orientation", [1, 6])
+def test_what_test_frames_foretell_is_mended(tmp_path, test_frames, capsys, orientation):
+    """On ground so rough that the picture alone says nothing of the smaller grain's size."""
+    rough = save_jpeg(tmp_path / "rough.jpg", f_number=16.0, seed=3, noise=0.3, orientation=orientation)
+    words = [rough, "--test-frames", *test_frames, "--out", tmp_path / "out"]
+    assert main(["retouch", *map(str, words)]) == 0
+    assert "2 test frames: 2 grains" in capsys.readouterr().out
+    record = record_of(tmp_path / "out", rough)
+    assert record["settings"]["evidence"] == "test frames, measured again in each photograph"
+    assert len(record["settings"]["test_frames"]) == 2
+    picture = read_picture(rough)
+    for one in record["repairs"]:
+        x, y = picture.to_sensor(one["x"], one["y"])
+        true = min(DUST, key=lambda grain: abs(grain[0] - x))
+        assert (float(x), float(y)) == pytest.approx(true[:2], abs=1.5)
+        assert one["grain_um"] == pytest.approx(true[2], rel=0.08)
+        assert one["how"] == "divided"
+    assert len(record["repairs"]) == 2
+
+
+def test_a_grain_that_has_left_is_for_the_hand(tmp_path, test_frames):
+    photo = save_jpeg(tmp_path / "p.jpg", f_number=16.0, seed=4, keep=DUST[:1])
+    words = [photo, "--test-frames", *test_frames, "--filter-distance", "1", "--out", tmp_path / "out"]
+    assert main(["retouch", *map(str, words)]) == 0
+    gone = min(record_of(tmp_path / "out", photo)["repairs"], key=lambda one: abs(one["x"] - DUST[1][0]))
+    assert gone["how"] == "left"
+    assert gone["by_hand"].startswith("test frames foretell a shadow")
+    assert gone["by_hand"].endswith("the picture shows 0 %")
+
+
+def test_test_frames_stand_alone(tmp_path, test_frames, capsys):
+    assert main(["retouch", str(test_frames[0]), "--roll", "--test-frames", str(test_frames[1])]) == 2
+    assert "leave --roll, --from, --threshold and --detector out" in capsys.readouterr().err
+
+
+def test_spots_have_the_numbers_that_find_gives_them(tmp_path):
+    path = save(tmp_path / "a.png")
+    assert main(["find", str(path), "--threshold", "8", "--f-number", "16", "--out", str(tmp_path / "found")]) == 0
+    assert run(path, "--threshold", 8, "--out", tmp_path / "out") == 0
+    found = {row["number"]: row for row in table(tmp_path / "found" / "a.png.spots.csv")}
+    mended = table(tmp_path / "out" / "a.png.repairs.csv")
+    assert len(mended) == len(found) == 2
+    for row in mended:
+        assert float(row["x"]) == pytest.approx(float(found[row["number"]]["x"]), abs=2)
+
+
+def test_untrusted_spots_keep_their_place_in_the_count():
+    """The second of three finds lies where the detector isn't trusted."""
+    finds = [Find(20.0 * n, 30.0, 9.0, 10.0 - n, "scrub", trusted=n != 2) for n in (1, 2, 3)]
+
+    class Told:
+        detector = load("dog")
+
+        def take(self, photograph, spots):
+            return finds, {}
+
+    picture = Picture(Path("x.png"), codes())
+    plan = judge_planner(Told(), None)(Photograph(picture.pixels, f_number=16.0), picture)
+    assert plan.numbers.tolist() == [1, 3]
+    assert [one.number for one in plan.doubtful] == [2]
+
+
+def test_grey_planes_with_transparency(tmp_path):
+    """Grey and transparency in planes of their own: the grey changes, the other plane stays."""
+    path = tmp_path / "a.tif"
+    planes = np.stack([codes(16)[..., 1], np.full((HEIGHT, WIDTH), 50_000, np.uint16)])
+    tifffile.imwrite(path, planes, photometric="minisblack", planarconfig="separate", extrasamples=["unassalpha"])
+    touched = np.zeros((HEIGHT, WIDTH), bool)
+    touched[50:80, 60:100] = True
+    new = np.where(touched[..., None], np.uint16(12345), read_picture(path).pixels)
+    (tmp_path / "b.tif").write_bytes(writer(path)(path, Change.of(read_picture(path), new, touched)))
+    made = tifffile.imread(tmp_path / "b.tif")
+    np.testing.assert_array_equal(made[0], np.where(touched, 12345, planes[0]))
+    np.testing.assert_array_equal(made[1], planes[1])

@@ -53,13 +53,26 @@ def test_the_observers_sensitivity():
     np.testing.assert_allclose(sensitivity([0, 4, 16]), [56.223, 214.204, 43.115], atol=1e-3)
 
 
-@pytest.mark.parametrize("arcmin", [4, 6, 10, 20, 30, 60])
-def test_discs_at_the_other_models_threshold_are_just_seen(arcmin):
-    """Two models of seeing from different data agree on discs of all sizes to a tenth, with one constant between."""
+def disc_at_threshold(arcmin):
+    """Return a uniform disc that `threshold_contrast` says is just seen with near certainty, in a square."""
     width = arcmin / 60 * PPD
     side = int(3 * width) | 1
     radius = np.hypot(*(np.indices((side, side)) - side // 2))
-    disc = np.clip(width / 2 - radius + 0.5, 0, 1) * float(threshold_contrast(arcmin, 100.0, k=2.6))
+    return np.clip(width / 2 - radius + 0.5, 0, 1) * float(threshold_contrast(arcmin, 100.0, k=2.6))
+
+
+def test_the_scale_of_free_viewing_is_that_of_discs():
+    """The one constant between the two models, from the discs that both speak of and from nothing else."""
+    discs = [disc_at_threshold(arcmin) for arcmin in np.geomspace(3.6, 60, 10)]
+    levels = [difference_visibility(disc, (len(disc) // 2,) * 2, pixels_per_degree=PPD) for disc in discs]
+    assert np.exp(np.mean(np.log(levels))) == pytest.approx(1.0, abs=0.01)
+
+
+@pytest.mark.parametrize("arcmin", [4, 6, 10, 20, 30, 60])
+def test_discs_at_the_other_models_threshold_are_just_seen(arcmin):
+    """Two models of seeing from different data agree on discs of all sizes to a tenth, with one constant between."""
+    disc = disc_at_threshold(arcmin)
+    side = len(disc)
     level = difference_visibility(disc, (side // 2, side // 2), pixels_per_degree=PPD)
     assert 0.9 < level < 1.1
     assert difference_visibility(-2 * disc, (side // 2,) * 2, pixels_per_degree=PPD) == pytest.approx(

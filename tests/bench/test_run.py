@@ -449,6 +449,30 @@ def test_a_threshold_never_replaces_another_file(result, tmp_path, capsys):
     assert precious.read_text(encoding="utf-8") == "mine"
 
 
+def test_a_choice_that_was_there_is_kept(result, tmp_path, capsys):
+    folder = tmp_path / "copy"
+    shutil.copytree(result, folder, ignore=shutil.ignore_patterns("threshold-*"))
+    ranked = (folder / "threshold.json").read_bytes()
+    words = ["threshold", str(folder), "--detector", "dog"]
+    assert main([*words, "--recall", ".5"]) == 0
+    assert f"the choice that was there is kept as {folder / 'threshold-1.json'}" in capsys.readouterr().out
+    assert (folder / "threshold-1.json").read_bytes() == ranked
+    mine = (folder / "threshold.json").read_bytes()
+    assert main([*words, "--recall", ".5"]) == 0
+    assert "is kept as" not in capsys.readouterr().out
+    assert main(["threshold", str(folder), "--at-most", "3"]) == 0
+    assert (folder / "threshold-2.json").read_bytes() == mine
+    threes = (folder / "threshold.json").read_bytes()
+    capsys.readouterr()
+    assert main(["rank", TINY, "--out", str(folder), *_detectors("dog")]) == 0
+    assert (
+        f"held another choice of thresholds, which is kept as {folder / 'threshold-3.json'}" in capsys.readouterr().err
+    )
+    assert (folder / "threshold.json").read_bytes() == ranked
+    assert (folder / "threshold-3.json").read_bytes() == threes
+    assert len(list(folder.glob("threshold*.json"))) == 4
+
+
 def test_a_detector_that_raises_in_find_is_one_sentence(tmp_path, capsys):
     words = ["find", str(PHOTOS / "pasture.jpg"), "--threshold", "1", "--detector", f"{HOSTILE}:Raises"]
     assert main([*words, "--out", str(tmp_path)]) == 2

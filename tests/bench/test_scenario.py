@@ -27,6 +27,14 @@ def test_files_tell_what_a_camera_tells(coast):
     assert float(tags["EXIF FNumber"].values[0]) == 16
     assert float(tags["EXIF FocalLength"].values[0]) == 24
     assert tags["EXIF FocalPlaneResolutionUnit"].values[0] == 3
+    assert tags["EXIF DateTimeOriginal"].values == f"{read_picture(coast / 'walk-2.jpg').taken:%Y:%m:%d %H:%M:%S}"
+
+
+@pytest.mark.parametrize("name", SCENARIOS)
+def test_files_are_in_the_order_of_their_dates(name):
+    taken = [shot.taken for shot in SCENARIOS[name].shots]
+    assert taken == sorted(taken)
+    assert all(change.before < len(taken) for change in SCENARIOS[name].changes)
 
 
 def test_truth_follows_the_cleans(coast):

@@ -13,17 +13,18 @@ from PIL.TiffImagePlugin import IFDRational
 from moteyard.bench.cli import main
 from moteyard.bench.errors import YardError
 from moteyard.bench.field.survey import command, limit
+from moteyard.bench.field.survey.clean import lens_lines
 from moteyard.bench.field.survey.compare import Fate, compare
 from moteyard.bench.field.survey.frames import read_frames
-from moteyard.bench.field.survey.limit import Recipe, matched_noise
+from moteyard.bench.field.survey.limit import Recipe
 from moteyard.bench.field.survey.next_step import Step, first_step, next_step
 from moteyard.bench.field.survey.place import OnSensor, facing_the_mount, in_words
+from moteyard.bench.field.survey.record import read_record, records_in
 from moteyard.bench.field.survey.report import clean_lines, dust_lines
 from moteyard.bench.field.survey.table import Line
 from moteyard.bench.field.survey.visible import F_NUMBERS, shows_from, visibility
 from moteyard.bench.visibility import Viewing, visibility_level
 from moteyard.detectors.contract import Photograph
-from moteyard.detectors.survey import Stack, stacked
 from moteyard.generators.camera import Camera
 from moteyard.generators.optics import Optics, exact_f_number
 from moteyard.generators.particles import Population
@@ -110,6 +111,11 @@ def test_one_survey(files, frames, tmp_path, capsys):
     assert float(first["up_mm"]) == pytest.approx((float(first["y"]) - 159.5) * 0.006, abs=0.006)
     with Image.open(out / "sensor.png") as picture:
         assert min(picture.size) > 400
+    kept = read_record(out / "survey.json")
+    assert [grain.diameter_um for grain in kept.grains] == pytest.approx(
+        [float(r["diameter_um"]) for r in rows], abs=0.06
+    )
+    assert (kept.frames, kept.f_number, kept.focal_mm, kept.taken) == (("t0.jpg", "t1.jpg"), 22.0, 50.0, None)
     assert main(["survey", *files[:2], "--out", str(out)]) == 2
     assert "exists already" in capsys.readouterr().err
 
@@ -117,6 +123,7 @@ def test_one_survey(files, frames, tmp_path, capsys):
 def test_a_clean_with_another_lens(files, frames, tmp_path, capsys):
     out = tmp_path / "survey"
     words = ["survey", "--before", *files[:2], "--after", *files[2:], "--cleaned-by", "blower", "--out", str(out)]
+    words += ["--taken", "2026-05-31"]
     assert main(words) == 0
     said = capsys.readouterr().out
     assert "NEXT STEP" in said
@@ -128,6 +135,11 @@ def test_a_clean_with_another_lens(files, frames, tmp_path, capsys):
     assert fates[Fate.NEW] + fates[Fate.MOVED] == pytest.approx(len(after - before), abs=1)
     for name in ("before.csv", "after.csv", "changes.png", "sensor.png"):
         assert (out / name).exists()
+    earlier, later = records_in(out)  # of one day: the one after the clean is the later one
+    assert (earlier.cleaned_by, later.cleaned_by) == ("", "blower")
+    assert [len(one.grains) for one in (earlier, later)] == [
+        len(rows_of(out / f"{n}.csv")) for n in ("before", "after")
+    ]
 
 
 def test_an_upright_file_maps_to_the_same_sensor_place(frames, tmp_path):
@@ -309,6 +321,17 @@ def test_another_lens_is_allowed_for():
     assert done.magnification == pytest.approx(1.0125, abs=2e-4)
 
 
+def test_another_lens_that_too_few_grains_tell_of(frames, tmp_path):
+    save(tmp_path / "a.jpg", frames[0].pixels, focal=50)
+    save(tmp_path / "b.jpg", frames[0].pixels, focal=85)
+    before, after = (read_frames([tmp_path / name], sensor=None, f_number=None) for name in ("a.jpg", "b.jpg"))
+    said = " ".join(" ".join(lens_lines(before, after, compare([line()], []))).split())
+    # 3 % of half the diagonal of 480×320 pixels of 6 µm, 1.73 mm.
+    assert "b.jpg: taken at 85 mm, the first at 50 mm" in said
+    assert "±3 %, 0.052 mm in the corners" in said
+    assert lens_lines(before, before, compare([line()], [])) == []
+
+
 def test_nothing_before_and_nothing_after():
     assert compare([], []).changes == ()
     assert [change.fate for change in compare([], [line()]).changes] == [Fate.NEW]
@@ -356,16 +379,25 @@ def test_what_is_said_of_a_clean_sensor():
     assert "not known: none found" in unknown
 
 
-def test_the_noise_is_matched_through_the_file_format():
+def test_trials_show_a_size_whatever_their_curve(monkeypatch):
+    monkeypatch.setattr(limit, "WINDOW", 46)
+    size = 2 ** (np.arange(100) / 10)  # 45 of 46 pass (binomial), 44 don't: one of those missed may be in the window
+    assert limit.demonstrated_um(size, np.arange(100) >= 40) == pytest.approx(2 ** ((39 + 84) / 2 / 10))
+    assert limit.demonstrated_um(size, np.ones(100, dtype=bool)) == pytest.approx(2 ** (45 / 2 / 10))
+    assert limit.demonstrated_um(size, np.arange(100) < 98) == math.inf
+    assert limit.demonstrated_um(size[:45], np.ones(45, dtype=bool)) == 0
+
+
+def test_a_file_is_recorded_again_as_it_was():
     rng = np.random.default_rng(2)
     light = np.float32(0.5) * (1 + 0.01 * rng.standard_normal((320, 320, 3)))
     data = io.BytesIO()
-    Image.fromarray(encode(light, bits=8, encoding="srgb")).save(data, "JPEG", quality=95)
+    Image.fromarray(encode(light, bits=8, encoding="srgb")).save(data, "JPEG", quality=95, subsampling=0)
     with Image.open(data) as image:
         tables = {key: list(values) for key, values in image.quantization.items()}
         pixels = np.asarray(image)
-    stack: Stack = stacked([Photograph(pixels, f_number=22.0, pixel_um=6.0)])
-    assert matched_noise(Recipe(8, tables, 2), stack).noise == pytest.approx(0.01, rel=0.1)
+    again = Recipe(8, tables, 0).record(Photograph(pixels).linear())
+    assert np.mean(again == pixels) > 0.9  # its coefficients are multiples of the tables already
 
 
 def test_the_report_of_a_filter_that_tells_nothing(tmp_path):

@@ -32,7 +32,10 @@ LOG = "YARD_TEST_LOG"
 
 HERE = Path(__file__).parent
 FRAMES = 16
-PATIENCE_S = 60
+MEASURED = ["cpu_s", "memory_mb"]
+"""Columns of cases that differ between runs."""
+
+PATIENCE_S = 180
 
 
 class Filling:
@@ -88,7 +91,7 @@ def final_table(folder):
     finally:
         store.close()
     assert failures == []
-    return case_frame({"slow": table["slow"]}).drop(columns="cpu_s")
+    return case_frame({"slow": table["slow"]}).drop(columns=MEASURED)
 
 
 @pytest.fixture(scope="module")
@@ -97,7 +100,7 @@ def undisturbed():
     suite = load_suite(str(HERE / "tiny.toml"))
     jobs = [Job(scene.to_json(), scene.name.split("/")[0], ("dog",), suite.viewing) for scene in suite.scenes()]
     records = [Record(frame, row) for frame, (row,) in run_jobs(jobs, workers=2)]
-    return case_frame({"slow": sorted(records, key=lambda record: record.frame.name)}).drop(columns="cpu_s")
+    return case_frame({"slow": sorted(records, key=lambda record: record.frame.name)}).drop(columns=MEASURED)
 
 
 def is_running(pid):
@@ -108,7 +111,7 @@ def is_running(pid):
 
 
 def assert_gone(pids):
-    deadline = time.monotonic() + 10
+    deadline = time.monotonic() + PATIENCE_S
     while any(map(is_running, pids)):
         assert time.monotonic() < deadline, "workers outlive their parent"
         time.sleep(0.02)
@@ -282,7 +285,7 @@ def test_a_cluster_loses_a_worker_and_no_row(tmp_path, undisturbed):
     finally:
         for process in crowd:
             process.kill()  # asked to end together with their scheduler, workers of dask may hang
-            process.wait(timeout=10)
+            process.wait(timeout=PATIENCE_S)
     assert len(run.calls()) - FRAMES <= QUEUE * 2, "more was done again than was in flight"
     pd.testing.assert_frame_equal(final_table(folder), undisturbed)
     assert_gone({pid for _, pid, _ in run.calls()})

@@ -7,8 +7,6 @@ import pytest
 
 from moteyard.bench.answer import answer, reason
 from moteyard.bench.choice import Choice, Wish
-from moteyard.bench.cost import RATIOS, relative_cost
-from moteyard.bench.curve import curve
 from moteyard.bench.explore import kept_explore, sweep_entry
 from moteyard.bench.interval import Resampled, bca, bootstrap_weights, resample
 from moteyard.bench.interval_table import bca_columns
@@ -88,22 +86,6 @@ def test_columns_pass_over_what_is_undefined():
     assert (together.low[0], together.high[0]) == pytest.approx((alone.low, alone.high), abs=1e-12)
     assert np.isnan(together.low[1])
     assert np.isnan(bca_columns(np.zeros(1), rng.normal(size=(50, 1)), np.zeros((1, 1))).low[0])
-
-
-def test_cost_runs_from_the_best_single_choice_to_taking_all():
-    counts = curve(np.array([4.0, 3.0, 2.0, 1.0]), np.array([True, False, False, True]), truths=4, frames=2)
-    cost = relative_cost(counts)
-    assert np.all(np.diff(cost) <= 0)
-    assert cost[0] == 0.75  # a miss is cheap: only what costs no repair, 3 of 4 are left
-    assert cost[-1] == pytest.approx((2 * RATIOS[-1] + 2) / (4 * RATIOS[-1]))
-
-
-def test_cost_of_the_useless_and_of_the_perfect():
-    useless = curve(np.array([1.0]), np.array([False]), truths=3, frames=1)
-    perfect = curve(np.array([2.0, 1.0]), np.array([True, True]), truths=2, frames=1)
-    assert np.all(relative_cost(useless) == 1)
-    assert np.all(relative_cost(perfect) == 0)
-    assert np.all(np.isnan(relative_cost(curve(np.zeros(0), np.zeros(0, dtype=bool), truths=0, frames=1))))
 
 
 @pytest.fixture

@@ -7,13 +7,12 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from PIL import Image
 from scipy.stats import norm
 
-from moteyard.bench.choice import choose
+from moteyard.bench.choice import choose, halves
 from moteyard.bench.cli import main
-from moteyard.bench.cost_curve import RATIOS, cost_curves
-from moteyard.bench.report.costs import write_costs
+from moteyard.bench.cost_curve import RATIOS, held_out_cost
+from moteyard.bench.store import FALSE_ALARM, HIT
 from moteyard.bench.wishes import CostWish, PrecisionWish, RecallWish, Wish
 from moteyard.bench.wishes.base import Counts, Pick, Trial
 from moteyard.bench.wishes.precision import frame_losses
@@ -88,24 +87,33 @@ def test_the_cheapest_threshold_is_where_the_odds_are_the_ratio_of_costs(frames)
     assert CostWish(miss=1, false=1000).pick(frames[:20]).threshold >= max(r.false_scores.max() for r in frames[:20])
 
 
-def test_costs_over_all_ratios_are_those_of_the_law(frames, tmp_path):
+def test_costs_over_all_ratios_are_those_of_the_law(frames):
     """Shadows 6, of them 5.82·Φ(3 − t) hit, 20·Φ(−t) false: the least cost over t, over that of six misses."""
-    silent = [replace(r, result=replace(r.result, spots=r.result.spots[:0])) for r in frames]
-    found = cost_curves({"m": frames, "silent": silent})["sky"]
     t = np.linspace(-2, 8, 2001)
-    exact = [(6 - 5.82 * norm.sf(t - 3) + each * 20 * norm.sf(t)).min() / 6 for each in RATIOS]
-    assert found["m"] == pytest.approx(np.array(exact), abs=0.05)
-    assert (found["silent"] == 1).all()
-    write_costs({"sky": found}, 3.0, tmp_path / "costs.png")
-    with Image.open(tmp_path / "costs.png") as picture:
-        assert picture.width > picture.height
+    exact = [(each * (6 - 5.82 * norm.sf(t - 3)) + 20 * norm.sf(t)).min() / (6 * each) for each in RATIOS]
+    assert held_out_cost(frames) == pytest.approx(np.array(exact), abs=0.05)
 
 
-def test_one_block_an_aperture_leaves_no_cost_to_show(frames, tmp_path):
-    found = cost_curves({"m": frames[:1]})
-    assert np.isnan(found["sky"]["m"]).all()
-    write_costs(found, 3.0, tmp_path / "costs.png")
-    assert (tmp_path / "costs.png").is_file()
+def test_costs_are_those_of_the_half_that_did_not_choose(make_record):
+    """What is found in one half alone is worth nothing in the other: a false alarm there costs 1/r of a miss."""
+    frames = [make_record([3.0, 2.0], [HIT, FALSE_ALARM], truths=2, block=str(number)) for number in range(4)]
+    chosen = {record.frame.block for record in halves(frames)[0]}
+    swapped = [
+        frame if frame.frame.block in chosen else make_record([3.0], [FALSE_ALARM], truths=1, block=frame.frame.block)
+        for frame in frames
+    ]
+    assert held_out_cost(frames) == pytest.approx(np.full(len(RATIOS), 0.5))
+    assert held_out_cost(swapped) == pytest.approx(1 + 1 / np.array(RATIOS))
+
+
+def test_the_silent_cost_what_leaving_all_does_and_a_perfect_one_nothing(make_record):
+    silent = [make_record([], [], truths=3, block=str(number)) for number in range(4)]
+    perfect = [make_record([2.0, 1.0], [HIT, HIT], truths=2, block=str(number)) for number in range(4)]
+    empty = [make_record([], [], truths=0, block=str(number)) for number in range(4)]
+    assert (held_out_cost(silent) == 1).all()
+    assert (held_out_cost(perfect) == 0).all()
+    assert np.isnan(held_out_cost(empty)).all()
+    assert np.isnan(held_out_cost(perfect[:1])).all()
 
 
 def test_costs_on_held_out_frames(frames):

@@ -11,7 +11,7 @@ from moteyard.detectors.consensus import Consensus, evidence
 from moteyard.detectors.consensus_likelihood import CHANGE, FREEDOM, MISFIT, SCALE, longest_standing
 from moteyard.detectors.consensus_likelihood import evidence as likelihood
 from moteyard.detectors.consensus_neutral import without_colour
-from moteyard.detectors.consensus_notes import roll_notes
+from moteyard.detectors.consensus_notes import notes_on
 from moteyard.detectors.consensus_scene import likeness, thumbnail
 from moteyard.detectors.consensus_study import studies, study
 from moteyard.detectors.consensus_tiles import responses
@@ -240,12 +240,15 @@ def test_colour_tells_texture_from_shadow():
     assert left[42:48, 42:48].mean() == pytest.approx(-0.1, abs=0.02)
 
 
+def _notes(*shots):
+    return notes_on(study(shots), [16.0] * len(shots))
+
+
 def test_notes_say_what_weakens_a_roll():
-    few = " ".join(roll_notes([shot(1), shot(2)]))
-    assert "2 photographs" in few
-    still = " ".join(roll_notes([shot(1), shot(1), shot(2)]))
-    assert "photograph 2 repeats" in still
-    assert roll_notes([shot(seed) for seed in range(8)]) == []
+    assert "2 photographs" in " ".join(_notes(shot(1), shot(2)))
+    assert "photograph 2 repeats" in " ".join(_notes(shot(1), shot(1), shot(2)))
+    assert _notes(*map(shot, range(8))) == []
+    assert "--f-number" in " ".join(notes_on(study([shot(1)]), [None]))
 
 
 def test_a_roll_is_registered():

@@ -18,7 +18,7 @@ from moteyard.bench.training.recipe import Recipe
 from moteyard.bench.visibility import Viewing
 from moteyard.detectors.contract import Photograph, SingleFrame, Spots
 from moteyard.detectors.network import runtime
-from moteyard.detectors.network.detector import WEIGHTS_SHA256, NetworkDetector
+from moteyard.detectors.network.detector import INTEGERS, SINGLE, NetworkDetector
 from moteyard.detectors.network.features import View, features, view_at, views
 from moteyard.detectors.network.target import (
     CENTRE,
@@ -197,9 +197,21 @@ class TestHowItRuns:
         one, other = (runtime.answers(shown, make(weights())) for make in (runtime.by_opencv, runtime.by_onnxruntime))
         np.testing.assert_allclose(one, other, atol=1e-3)
 
+    def test_integers_answer_as_single_precision_does(self):
+        pytest.importorskip("onnxruntime")
+        frame = render(scene("snow"), measured=False)
+        shot = photograph(frame)
+        (view,) = views(shot)
+        shown = features(shot, view)
+        whole, rounded = (runtime.answers(shown, runtime.by_onnxruntime(file.read()))[0] for file in (SINGLE, INTEGERS))
+        apart = np.abs(whole - rounded)[whole > -6]
+        assert apart.size > 500
+        assert np.median(apart) < 0.15
+        assert 0 < np.quantile(apart, 0.99) < 0.5  # the log odds of what is there span ten
+
     def test_other_weights_are_refused(self):
         with pytest.raises(ValueError, match="not 00; install"):
-            runtime.network("00")
+            runtime.Weights("network.onnx", "00").read()
 
 
 class TestWhatItFinds:
@@ -229,10 +241,12 @@ class TestWhatItFinds:
 class TestCard:
     def test_says_what_ships(self):
         card = json.loads(FILES.joinpath("card.json").read_text(encoding="utf-8"))
-        assert card["sha256"] == hashlib.sha256(weights()).hexdigest() == WEIGHTS_SHA256
+        files = {path.name: path.read_bytes() for path in FILES.iterdir() if path.name.endswith(".onnx")}
+        assert card["files"] == {name: hashlib.sha256(data).hexdigest() for name, data in files.items()}
+        assert card["files"] == {weights.file: weights.sha256 for weights in (SINGLE, INTEGERS)}
         assert card["namespaces"] == ["train"]
         assert card["parameters"] <= 500_000
-        assert len(weights()) <= 2_000_000
+        assert sum(map(len, files.values())) <= 2_000_000
 
     def test_it_can_be_judged_on_report_and_not_on_train(self):
         detector = NetworkDetector()
@@ -248,6 +262,14 @@ class TestCard:
         row = frame_row(frame, ground="sky", viewing=Viewing(), render_s=0.0)
         assert "was taught on train seeds" in outcome("network").problem
         assert outcome("dog").problem is None
+
+    @pytest.mark.parametrize("file", ["canyon-wren.jpg", "pasture.jpg"])
+    def test_it_is_not_judged_on_photographs_that_it_was_taught_on(self, file):
+        on = dataclasses.replace(scene(namespace="report"), background="photograph", options=(("file", "moor.jpg"),))
+        refuse_what_was_taught(NetworkDetector(), on)
+        on = dataclasses.replace(on, options=(("file", file),))
+        with pytest.raises(YardError, match=f"taught on the photograph {file} and can't be judged"):
+            refuse_what_was_taught(NetworkDetector(), on)
 
     @pytest.mark.parametrize("card", [{}, {"namespaces": []}, {"namespaces": ["holdout"]}, ["train"]])
     def test_a_card_must_say(self, card):

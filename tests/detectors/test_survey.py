@@ -13,6 +13,7 @@ from moteyard.detectors.survey import (
     lens_evidence,
     lens_magnification,
     lens_ratio,
+    lens_ratio_range,
     predict,
     remeasure,
     stacked,
@@ -20,13 +21,14 @@ from moteyard.detectors.survey import (
 )
 from moteyard.detectors.survey.distance import Distance
 from moteyard.detectors.survey.shadow_fit import fit_radius, fit_shadow, opacity, patch_about
+from moteyard.detectors.survey.tabled import light_stamp
 from moteyard.generators.camera import Camera
 from moteyard.generators.fibre import Fibre
 from moteyard.generators.optics import Optics
 from moteyard.generators.particles import Population
 from moteyard.generators.roll import Exposure, Roll, render_exposure
 from moteyard.generators.shade import shade
-from moteyard.generators.shadow import cast
+from moteyard.generators.shadow import LUMINANCE, cast, stamp
 from moteyard.generators.transfer import encode
 
 WIDTH, HEIGHT, DISTANCE_MM = 540, 400, 0.8
@@ -214,7 +216,13 @@ def test_a_smaller_copy_of_the_photograph():
 def test_photographs_by_another_lens(dust, frames, roll):
     shots = [photograph(frame) for frame in frames[2:]]
     found = lens_magnification([(shot, predict(dust, shot.f_number)) for shot in shots])
-    assert found == pytest.approx(lens_ratio(DISTANCE_MM, test_pupil_mm=60.0, pupil_mm=38.0), abs=0.003)
+    true = lens_ratio(DISTANCE_MM, test_pupil_mm=60.0, pupil_mm=38.0)
+    assert found == pytest.approx(true, abs=0.003)
+    told = lens_ratio_range([(shot, predict(dust, shot.f_number)) for shot in shots])
+    assert told.is_told
+    assert told.ratio == found
+    assert told.low < true < told.high
+    assert told.high - told.low < 0.004
     depths = []
     for frame, shot in zip(frames[2:], shots, strict=True):
         predictions = predict(dust, shot.f_number, magnification=found)
@@ -231,6 +239,19 @@ def test_photographs_by_another_lens(dust, frames, roll):
     assert abs(np.median(depths) - 1) < 0.05
 
 
+def test_a_few_small_grains_in_scrub_do_not_tell_the_lens():
+    test = Exposure("screen", f_number=22.0, exit_pupil_mm=60.0, is_test_frame=True)
+    scrub = Exposure("scrub", f_number=8.0, exit_pupil_mm=38.0)
+    roll = Roll(
+        "scrub", (test, scrub), optics=Optics(), camera=Camera(width_px=WIDTH, height_px=HEIGHT),
+        population=Population(mean_count=5, smallest_um=10, largest_um=25), seed=(4, 5),
+    )  # fmt: skip
+    frame, shot = (photograph(render_exposure(roll, index)) for index in range(2))
+    found = lens_ratio_range([(shot, predict(survey([frame], distance_mm=1.0), 8.0))])
+    assert not found.is_told
+    assert found.low < lens_ratio(1.0, test_pupil_mm=60.0, pupil_mm=38.0) < found.high
+
+
 def test_a_place_without_dust_measures_nothing():
     light = flat(300, 300)
     dust = one_grain(60.0, x=150.0, y=150.0, shape=(300, 300), optics=Optics(f_number=22.0))
@@ -244,4 +265,20 @@ def test_photographs_that_tell_nothing_leave_the_lens_alone():
     dust = one_grain(20.0, x=40.0, y=40.0, shape=(300, 300), optics=Optics(f_number=22.0))
     shot = frame_of(light)
     assert lens_magnification([(shot, predict(dust, 22.0))]) == 1.0
+    untold = lens_ratio_range([(shot, ())])
+    # 121 equally likely ratios, each for a step of 0.0005, reach to ±0.03025; 95 % of that.
+    assert (untold.low, untold.high) == pytest.approx((1 - 0.95 * 0.03025, 1 + 0.95 * 0.03025))
+    assert not untold.is_told
+    assert untold.sentence.startswith("these photographs do not tell how much further out their lens puts shadows")
     assert not lens_evidence(shot, ()).any()
+
+
+def test_tabled_shadows_are_the_exact_ones():
+    optics = Optics(f_number=16.0, filter_distance_mm=0.8, pixel_um=4.0)
+    for diameter in (4.0, 20.0, 90.0):
+        exact = np.tensordot(LUMINANCE, stamp(diameter, optics, offset_px=(0.3, -0.2)), axes=1)
+        tabled = light_stamp(diameter, optics, offset_px=(0.3, -0.2))
+        half = min(len(exact), len(tabled)) // 2
+        middles = [part[len(part) // 2 - half :][: 2 * half + 1] for part in (exact, tabled)]
+        rows = [part[:, part.shape[1] // 2 - half :][:, : 2 * half + 1] for part in middles]
+        assert np.abs(rows[0] - rows[1]).max() < 1e-3

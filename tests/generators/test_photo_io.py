@@ -272,6 +272,20 @@ def test_exif_as_an_independent_reader_sees_it(tmp_path, rng, suffix, f_number, 
     assert picture.pixel_um == pytest.approx(10_000 / per_cm)
 
 
+def test_ten_bits_of_heic_are_kept(tmp_path):
+    import pillow_heif
+
+    codes = np.repeat(np.arange(1024, dtype=np.uint16)[None, :, None].repeat(64, 0), 3, axis=2)
+    heif = pillow_heif.from_bytes(mode="RGB;16", size=(1024, 64), data=(codes << 6).tobytes())
+    heif.save(tmp_path / "d.heic", quality=-1, chroma=444)
+    picture = read_picture(tmp_path / "d.heic")
+    assert picture.pixels.dtype == np.uint16
+    assert len(np.unique(picture.pixels[32, :, 1])) > 900  # of 1024 codes; 8 bits have 256
+    found, want = picture.pixels[32].astype(float), codes[32] * (65_535 / 1023)
+    assert np.abs(found - want).max() < 3 * 65_535 / 1023  # colour is turned to YCbCr of ten bits and back
+    assert picture.pixels.max() > 65_000
+
+
 def test_a_turned_heic_keeps_its_pitch(tmp_path, rng):
     import pillow_heif
 

@@ -48,7 +48,14 @@ DUST_WIDTHS = 2.0
 
 def advice(frames: Sequence[TestFrame], stack: Stack, dust: Dust) -> list[str]:
     """Return what to do better, a sentence each; none for good frames."""
-    return [*_aperture(frames), *_exposure(frames), *_iso(frames), *_light(stack), *_screen(stack, dust)]
+    return [
+        *_aperture(frames),
+        *_exposure(frames),
+        *_iso(frames),
+        *_depth(frames),
+        *_light(stack),
+        *_screen(stack, dust),
+    ]
 
 
 def _aperture(frames: Sequence[TestFrame]) -> Iterator[str]:
@@ -79,9 +86,20 @@ def _exposure(frames: Sequence[TestFrame]) -> Iterator[str]:
 
 
 def _iso(frames: Sequence[TestFrame]) -> Iterator[str]:
-    most = max((frame.iso or 0.0 for frame in frames), default=0.0)
+    most = max((frame.facts.iso or 0.0 for frame in frames), default=0.0)
     if most > BASE_ISO:
         yield f"sensitivity: ISO {most:.0f} is noisy; use the camera's base ISO, a long exposure does no harm here"
+
+
+def _depth(frames: Sequence[TestFrame]) -> Iterator[str]:
+    for frame in frames:
+        codes = frame.photograph.pixels[::3, ::3]
+        # 8 bits made 16 end in their own copy or in zeros; sensor numbers do so once in 256.
+        if codes.dtype == np.uint16 and (not (codes & 255).any() or not np.any((codes >> 8) ^ (codes & 255))):
+            yield (
+                f"depth: {frame.path.name} has 8-bit values in 16 bits, so the finest shadows are lost; give the raw "
+                "file, or develop it to 16 bits"
+            )
 
 
 def _light(stack: Stack) -> Iterator[str]:

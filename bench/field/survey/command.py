@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from datetime import datetime
 from pathlib import Path
 
 import numpy as np
@@ -13,17 +14,18 @@ from ....detectors.survey import Dust, Stack, stacked
 from ....detectors.survey.dust import survey_of_stack, test_optics
 from ...errors import YardError
 from ...visibility import Viewing
-from .advice import advice, clear_ground
+from .advice import advice
 from .frames import SensorSize, TestFrame, photographs, read_frames
-from .limit import PIECES, Statement, matched_noise, recipe_of, statement
+from .limit import PIECES, Statement, claimed_ground, recipe_of, statement
 from .next_step import first_step, step_lines
 from .place import OnSensor, facing_the_mount
+from .record import Record, record_of, write_record
 from .report import advice_lines, clean_lines, dust_lines
 from .sensor_picture import draw_sensor
 from .table import Line, lines, write_table
 from .visible import visibility
 
-TABLE, PICTURE = "grains.csv", "sensor.png"
+TABLE, PICTURE, RECORD = "grains.csv", "sensor.png", "survey.json"
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,11 +40,14 @@ class Asked:
         For all test frames, or None.
     distance_mm
         The filter's distance where it is known, or None.
+    taken
+        When the test frames were taken, where the files don't tell, or None.
     """
 
     sensor: SensorSize | None = None
     f_number: float | None = None
     distance_mm: float | None = None
+    taken: datetime | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,7 +63,7 @@ class Surveyed:
 
 def survey_sensor(paths: Sequence[Path], asked: Asked, *, out: Path) -> int:
     """Survey a sensor by test frames, write table and picture, print the report. Returns the exit status."""
-    unwritten(out, (TABLE, PICTURE))
+    unwritten(out, (TABLE, PICTURE, RECORD))
     done = look(paths, asked)
     print("\n".join([*advice_lines(done.advice), "", *dust_lines(done.dust, done.table)]))
     said = limit_of(done)
@@ -66,8 +71,14 @@ def survey_sensor(paths: Sequence[Path], asked: Asked, *, out: Path) -> int:
     out.mkdir(parents=True, exist_ok=True)
     write_table(out / TABLE, done.table)
     draw_sensor(out / PICTURE, done.table, odd=odd_places(done), size_mm=done.frames[0].size_mm, title=title_of(done))
-    print(f"written to {out}: {TABLE} and {PICTURE}")
+    write_record(out / RECORD, recorded(done, asked, limit_um=said.a90_95_um))
+    print(f"written to {out}: {TABLE}, {PICTURE} and, for moteyard survey --history, {RECORD}")
     return 0
+
+
+def recorded(done: Surveyed, asked: Asked, *, limit_um: float) -> Record:
+    """Return what is kept of a survey."""
+    return record_of(done.frames, done.dust, done.table, limit_um=limit_um, taken=asked.taken)
 
 
 def unwritten(out: Path, names: Sequence[str]) -> None:
@@ -91,8 +102,8 @@ def look(paths: Sequence[Path], asked: Asked) -> Surveyed:
 def limit_of(done: Surveyed) -> Statement:
     """Return what may be said of grains that were not found."""
     first = done.frames[0]
-    recipe = matched_noise(recipe_of(first.path, first.photograph), done.stack)
-    share = float(np.mean(clear_ground(done.stack, done.dust)))
+    recipe = recipe_of(first.path, first.photograph)
+    share = float(np.mean(claimed_ground(done.stack, done.dust)))
     shots = photographs(done.frames)
     return statement(recipe, shots, done.dust, share=share, pieces=PIECES)
 

@@ -79,14 +79,14 @@ class Comparison:
 
 def compare(before: Sequence[Line], after: Sequence[Line]) -> Comparison:
     """Return what became of each grain."""
-    old, new = _places(before), _places(after)
-    sizes = _sizes(before), _sizes(after)
-    m = _magnification(old, new, sizes)
-    pairs = _pairs(old * m, new, sizes)
+    old, new = places_of(before), places_of(after)
+    sizes = sizes_of(before), sizes_of(after)
+    m = lens_factor(old, new, sizes)
+    pairs = agreeing(old * m, new, sizes)
     stayed = [Change(Fate.STAYED, before[i], after[j]) for i, j in pairs]
     gone = [i for i in range(len(before)) if i not in {i for i, _ in pairs}]
     come = [j for j in range(len(after)) if j not in {j for _, j in pairs}]
-    moved = _moved([before[i] for i in gone], [after[j] for j in come])
+    moved = moved_pairs([before[i] for i in gone], [after[j] for j in come])
     taken = {id(line) for pair in moved for line in pair}
     changes = [
         *stayed,
@@ -98,41 +98,43 @@ def compare(before: Sequence[Line], after: Sequence[Line]) -> Comparison:
     return Comparison(tuple(changes), m)
 
 
-def _places(table: Sequence[Line]) -> Array:
+def places_of(table: Sequence[Line]) -> Array:
     """Return places from the sensor's middle, µm, (n, 2)."""
     return 1000 * np.array([line.place for line in table], dtype=np.float64).reshape(len(table), 2)
 
 
-def _sizes(table: Sequence[Line]) -> Array:
+def sizes_of(table: Sequence[Line]) -> Array:
+    """Return logarithms of diameters, (n,)."""
     return np.log([line.diameter_um for line in table])
 
 
-def _agreement(old: Array, new: Array, sizes: tuple[Array, Array]) -> Array:
+def agreement(old: Array, new: Array, sizes: tuple[Array, Array]) -> Array:
     """Return how well each pair agrees, 0…1, (old, new)."""
     far = np.hypot(*(old[:, None] - new[None]).transpose(2, 0, 1)) / REACH_UM
     other = np.abs(sizes[0][:, None] - sizes[1][None]) / math.log(SIZE_RATIO)
     return np.where((far < 1) & (other < 1), (1 - far**2) * (1 - other**2), 0.0)
 
 
-def _magnification(old: Array, new: Array, sizes: tuple[Array, Array]) -> float:
+def lens_factor(old: Array, new: Array, sizes: tuple[Array, Array]) -> float:
+    """Return by how much further out the later shadows lie; 1 where the grains don't tell."""
     factors = 1 + MOST_SHIFT * np.linspace(-1, 1, SHIFTS)
-    totals = np.array([_agreement(old * m, new, sizes).sum() for m in factors])
+    totals = np.array([agreement(old * m, new, sizes).sum() for m in factors])
     if len(old) == 0 or len(new) == 0 or totals.max() < totals[SHIFTS // 2] + LEAST_MORE:
         return 1.0
     best = factors[totals.argmax()]
-    pairs = _pairs(old * best, new, sizes)
+    pairs = agreeing(old * best, new, sizes)
     one, other = (np.array([places[pair[k]] for pair in pairs]) for k, places in enumerate((old, new)))
     return float(np.sum(one * other) / np.sum(one**2))
 
 
-def _pairs(old: Array, new: Array, sizes: tuple[Array, Array]) -> list[tuple[int, int]]:
-    """Return the one-to-one pairs that agree best in all."""
-    agreement = _agreement(old, new, sizes)
-    rows, columns = linear_sum_assignment(-agreement)
-    return [(i, j) for i, j in zip(rows.tolist(), columns.tolist(), strict=True) if agreement[i, j] > 0]
+def agreeing(old: Array, new: Array, sizes: tuple[Array, Array]) -> list[tuple[int, int]]:
+    """Return the one-to-one pairs (old, new) that agree best in all."""
+    agreed = agreement(old, new, sizes)
+    rows, columns = linear_sum_assignment(-agreed)
+    return [(i, j) for i, j in zip(rows.tolist(), columns.tolist(), strict=True) if agreed[i, j] > 0]
 
 
-def _moved(gone: Sequence[Line], come: Sequence[Line]) -> list[tuple[Line, Line]]:
+def moved_pairs(gone: Sequence[Line], come: Sequence[Line]) -> list[tuple[Line, Line]]:
     """Return pairs of a gone and a new grain that only each other come into question for."""
     fits = [[_may_be_one(one, other) for other in come] for one in gone]
     found = []

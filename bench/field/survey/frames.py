@@ -7,11 +7,14 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
+import numpy as np
+
 from ....detectors.contract import Photograph
 from ....generators.exif import PLAUSIBLE_PITCH_UM
 from ....generators.orientation import turned_back
-from ....generators.photo_io import read_picture
+from ....generators.photo_io import Picture
 from ...errors import YardError
+from ..reader import check_one_camera, read_file
 
 LEAST_SIDE_PX = 200
 """A smaller test frame is a thumbnail."""
@@ -30,16 +33,15 @@ class TestFrame:
         Its file.
     photograph
         Pixels as stored, which is as the sensor lay.
-    iso, focal_mm
-        By EXIF, or None.
+    facts
+        The picture without its pixels: what EXIF says of camera, lens, sensitivity and time.
     """
 
     __test__ = False  # not for pytest
 
     path: Path
     photograph: Photograph
-    iso: float | None
-    focal_mm: float | None
+    facts: Picture
 
     @property
     def size_mm(self) -> SensorSize:
@@ -72,7 +74,7 @@ def read_frames(paths: Sequence[Path], *, sensor: SensorSize | None, f_number: f
 
 
 def _read(path: Path, sensor: SensorSize | None, f_number: float | None) -> TestFrame:
-    picture = read_picture(path)
+    picture = read_file(path)
     pixels = turned_back(picture.pixels, picture.orientation)
     height, width = pixels.shape[:2]
     if min(height, width) < LEAST_SIDE_PX:
@@ -85,8 +87,8 @@ def _read(path: Path, sensor: SensorSize | None, f_number: float | None) -> Test
         raise YardError(
             f"{path} does not tell the size of the sensor; say it in mm with --sensor, as in --sensor 36x24"
         )
-    shot = Photograph(pixels, f_number=marked, pixel_um=pitch, is_test_frame=True)
-    return TestFrame(path, shot, picture.iso, picture.focal_mm)
+    shot = Photograph(np.ascontiguousarray(pixels), marked, pitch, picture.encoding, is_test_frame=True)
+    return TestFrame(path, shot, picture.without_pixels())
 
 
 def _pitch_um(path: Path, size: tuple[int, int], sensor: SensorSize) -> float:
@@ -107,6 +109,7 @@ def _pitch_um(path: Path, size: tuple[int, int], sensor: SensorSize) -> float:
 
 
 def _alike(first: TestFrame, other: TestFrame) -> None:
+    check_one_camera(first.facts, other.facts)
     if other.photograph.shape != first.photograph.shape:
         (h, w), (k, v) = other.photograph.shape, first.photograph.shape
         raise YardError(f"{other.path} is {w}×{h} but {first.path} is {v}×{k}; test frames come from one camera")
@@ -115,9 +118,10 @@ def _alike(first: TestFrame, other: TestFrame) -> None:
             f"{other.path} is at f/{other.photograph.f_number:g} but {first.path} at f/{first.photograph.f_number:g}; "
             "take all test frames at the smallest aperture"
         )
-    if None not in (first.focal_mm, other.focal_mm) and other.focal_mm != first.focal_mm:
+    focal, another = first.facts.focal_mm, other.facts.focal_mm
+    if focal is not None and another is not None and another != focal:
         raise YardError(
-            f"{other.path} is at {other.focal_mm:g} mm but {first.path} at {first.focal_mm:g} mm, and the focal length "
+            f"{other.path} is at {another:g} mm but {first.path} at {focal:g} mm, and the focal length "
             "moves shadows; take all test frames with one lens and focal length"
         )
 

@@ -76,9 +76,22 @@ def clean_lines(table: Sequence[Line], said: Statement, *, odd: int, limit_level
     return lines + wrapped(_left(counts(table), limit_levels) + besides)
 
 
+def clear_at(shown: Sequence[int], limit_levels: Sequence[float]) -> list[float]:
+    """Return the apertures at which neither a found grain shows nor one that is just too small to be found.
+
+    Parameters
+    ----------
+    shown
+        How many of the found grains show at each of `F_NUMBERS`.
+    limit_levels
+        As in `clean_lines`.
+    """
+    return [n for n, count, level in zip(F_NUMBERS, shown, limit_levels, strict=True) if not count and level < 1]
+
+
 def _left(shown: Sequence[int], limit_levels: Sequence[float]) -> str:
     """Return up to which aperture nothing visible remains, known for what was found and for what was not."""
-    clear = [n for n, count, level in zip(F_NUMBERS, shown, limit_levels, strict=True) if not count and level < 1]
+    clear = clear_at(shown, limit_levels)
     unsure = [n for n, count, level in zip(F_NUMBERS, shown, limit_levels, strict=True) if not count and level >= 1]
     if len(clear) == len(F_NUMBERS):
         return f"nothing visible remains at any aperture down to f/{F_NUMBERS[-1]:g}"

@@ -118,7 +118,7 @@ function charts() {
   const most = Math.log2(data.cost_ratios[data.cost_ratios.length - 1]);
   const ratio = { place: (v) => (Math.log2(v) - least) / (most - least), ticks: [0.0625, 0.25, 1, 4, 16, 64, 256],
     say: (v) => (v < 1 ? `1/${Math.round(1 / v)}` : String(v)), title: "needless repairs that a missed shadow is worth" };
-  curves("costs", ratio, { ...SHARE, title: "cost" }, (one) => ({ x: data.cost_ratios, y: one.cost }));
+  curves("costs", ratio, { ...SHARE, title: "cost" }, (one) => ({ x: data.cost_ratios, y: one.cost.map((v) => (v === null ? null : Math.min(v, 1))) }));
 }
 
 function limits() {

@@ -1,0 +1,1 @@
+"""Surveys before and after simulated cleans, judged by the truth."""
