@@ -92,6 +92,11 @@ class FrameOutcome:
     visible: dict[int, float]
     outcomes: tuple[Outcome, ...]
 
+    @property
+    def key(self) -> str:
+        """Digest of what was judged."""
+        return self.scene
+
     def to_plain(self) -> dict[str, Any]:
         """Return it as JSON holds it."""
         return asdict(self)

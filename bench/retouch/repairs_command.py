@@ -3,22 +3,18 @@
 from __future__ import annotations
 
 import csv
-import json
 import math
 import multiprocessing
-import sys
 from collections.abc import Sequence
-from concurrent.futures import ProcessPoolExecutor, as_completed
+from concurrent.futures import ProcessPoolExecutor
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
-
-from tqdm import tqdm
 
 from ...detectors.registry import fingerprint
 from ...detectors.registry import load as load_detector
 from ...generators.scene import Scene
 from ..engine import cores
-from ..errors import YardError
+from ..held import Held, progress
 from ..interval import Interval
 from ..repairs.registry import load, names
 from ..suite import Suite
@@ -65,7 +61,8 @@ def judge_repairs(spec: str, asked: Asked, *, out: Path | None, workers: int | N
     marks += [fingerprint(load_detector(name)) for name in detectors[2:]]
     folder = out or Path("results") / f"repairs-{suite.name}"
     tasks = _tasks(suite, detectors, repairs, asked)
-    held = _Held(folder / STORE, [suite.digest, asked.namespace, *marks])
+    other = "outcomes of another suite, detector or repair"
+    held = Held(folder / STORE, [suite.digest, asked.namespace, *marks], kind=FrameOutcome, holds=other)
     found = _run(tasks, held, workers=workers or cores(), name=suite.name)
     by_ground = [[f for f in found if f.ground == ground] for ground in dict.fromkeys(f.ground for f in found)]
     lines = [line for here in by_ground for line in _repair_lines(here)]
@@ -85,51 +82,15 @@ def _tasks(suite: Suite, detectors: tuple[str, ...], repairs: tuple[str, ...], a
     ]
 
 
-class _Held:
-    """Outcomes on disk, a line a frame, so that an interrupted run goes on."""
-
-    def __init__(self, path: Path, marks: Sequence[str]) -> None:
-        self.path, self.mark = path, json.dumps({"made of": list(marks)})
-        self.found: dict[str, FrameOutcome] = {}
-        if path.exists():
-            self._read()
-        else:
-            path.parent.mkdir(parents=True, exist_ok=True)
-            path.write_text(self.mark + "\n", encoding="utf-8")
-
-    def _read(self) -> None:
-        head, *lines = self.path.read_text(encoding="utf-8").splitlines() or [""]
-        if head != self.mark:
-            raise YardError(
-                f"{self.path} holds outcomes of another suite, detector or repair; choose another --out or delete it"
-            )
-        for line in lines:
-            try:
-                frame = FrameOutcome.from_plain(json.loads(line))
-            except (ValueError, KeyError, TypeError):  # the line that an interruption cut short
-                continue
-            self.found[frame.scene] = frame
-
-    def add(self, frame: FrameOutcome) -> None:
-        self.found[frame.scene] = frame
-        with self.path.open("a", encoding="utf-8") as file:
-            file.write("\n" + json.dumps(frame.to_plain()) + "\n")
-
-
-def _run(tasks: Sequence[Task], held: _Held, *, workers: int, name: str) -> list[FrameOutcome]:
+def _run(tasks: Sequence[Task], held: Held[FrameOutcome], *, workers: int, name: str) -> list[FrameOutcome]:
     """Return the outcomes of all tasks in their order, those that are there already as they are."""
     digests = [Scene.from_json(task.scene).digest for task in tasks]
     missing = [task for task, digest in zip(tasks, digests, strict=True) if digest not in held.found]
     if missing:
         # Fresh processes: OpenCV's threads do not survive a fork.
-        with ProcessPoolExecutor(min(workers, len(missing)), multiprocessing.get_context("spawn")) as pool:
-            jobs = [pool.submit(run_task, task) for task in missing]
-            try:
-                for job in tqdm(as_completed(jobs), total=len(jobs), unit="frame", desc=name, file=sys.stderr):
-                    held.add(job.result())
-            except BaseException:
-                pool.shutdown(cancel_futures=True)
-                raise
+        pool = ProcessPoolExecutor(min(workers, len(missing)), multiprocessing.get_context("spawn"))
+        jobs = [(task,) for task in missing]
+        held.fill(run_task, jobs, pool=pool, bar=progress(len(jobs), unit="frame", name=name))
     return [held.found[digest] for digest in digests]
 
 

@@ -8,18 +8,15 @@ import hashlib
 import json
 import multiprocessing
 import os
-import sys
 from collections.abc import Sequence
-from concurrent.futures import ProcessPoolExecutor, as_completed
+from concurrent.futures import ProcessPoolExecutor
 from pathlib import Path
 from typing import Any
-
-from tqdm import tqdm
 
 from ...generators.roll import Roll
 from ..crew import THREAD_VARIABLES
 from ..engine import cores
-from ..errors import YardError
+from ..held import Held, progress
 from ..whole_file import whole_file
 from .judge import judge_pair
 from .outcome import Outcome
@@ -34,7 +31,7 @@ def judge_surveys(spec: str, *, out: Path | None, workers: int | None, namespace
     """Survey a suite's sensors, print tables, write them and a picture. Returns the exit status."""
     suite = load_survey_suite(spec)
     folder = out or Path("results") / f"surveys-{suite.name}"
-    held = Held(folder / STORE, [suite.digest, namespace, code_digest()])
+    held = held_pairs(folder / STORE, [suite.digest, namespace, code_digest()])
     outcomes = run_pairs(suite, held, workers=workers or cores(), namespace=namespace)
     found = scores(outcomes)
     write_table(folder / TABLE, found)
@@ -56,37 +53,12 @@ def code_digest() -> str:
     return hashlib.sha256(b"".join(path.read_bytes() for path in files)).hexdigest()[:16]
 
 
-class Held:
-    """Outcomes on disk, a line a pair, so that an interrupted run goes on."""
-
-    def __init__(self, path: Path, marks: Sequence[str]) -> None:
-        self.path, self.mark = path, json.dumps({"made of": list(marks)})
-        self.found: dict[str, Outcome] = {}
-        if path.exists():
-            self._read()
-        else:
-            path.parent.mkdir(parents=True, exist_ok=True)
-            path.write_text(self.mark + "\n", encoding="utf-8")
-
-    def _read(self) -> None:
-        head, *lines = self.path.read_text(encoding="utf-8").splitlines() or [""]
-        if head != self.mark:
-            raise YardError(f"{self.path} holds pairs of another suite or code; choose another --out or delete it")
-        for line in lines:
-            try:
-                outcome = Outcome.from_plain(json.loads(line))
-            except (ValueError, KeyError, TypeError):  # the line that an interruption cut short
-                continue
-            self.found[outcome.roll] = outcome
-
-    def add(self, outcome: Outcome) -> None:
-        """Keep an outcome."""
-        self.found[outcome.roll] = outcome
-        with self.path.open("a", encoding="utf-8") as file:
-            file.write("\n" + json.dumps(outcome.to_plain()) + "\n")
+def held_pairs(path: Path, marks: Sequence[str]) -> Held[Outcome]:
+    """Return what a file of pairs holds."""
+    return Held(path, marks, kind=Outcome, holds="pairs of another suite or code")
 
 
-def run_pairs(suite: SurveySuite, held: Held, *, workers: int, namespace: str) -> list[Outcome]:
+def run_pairs(suite: SurveySuite, held: Held[Outcome], *, workers: int, namespace: str) -> list[Outcome]:
     """Return the outcomes of all pairs, kind by kind, those that are held already as they are."""
     made = list(suite.made(namespace))
     missing = [(kind, roll) for kind, roll in made if roll.digest not in held.found]
@@ -95,20 +67,13 @@ def run_pairs(suite: SurveySuite, held: Held, *, workers: int, namespace: str) -
     return [held.found[roll.digest] for label in suite.kinds for kind, roll in made if kind == label.label]
 
 
-def _run(missing: Sequence[tuple[str, Roll]], held: Held, *, workers: int, name: str) -> None:
+def _run(missing: Sequence[tuple[str, Roll]], held: Held[Outcome], *, workers: int, name: str) -> None:
     for variable in THREAD_VARIABLES:  # the workers are the parallelism
         os.environ.setdefault(variable, "1")
     # Fresh processes: OpenCV's threads do not survive a fork.
-    with ProcessPoolExecutor(
-        min(workers, len(missing)), multiprocessing.get_context("spawn"), initializer=_alone
-    ) as pool:
-        jobs = [pool.submit(judge_pair, kind, roll.to_json()) for kind, roll in missing]
-        try:
-            for job in tqdm(as_completed(jobs), total=len(jobs), unit="pair", desc=name, file=sys.stderr):
-                held.add(job.result())
-        except BaseException:
-            pool.shutdown(cancel_futures=True)
-            raise
+    pool = ProcessPoolExecutor(min(workers, len(missing)), multiprocessing.get_context("spawn"), initializer=_alone)
+    jobs = [(kind, roll.to_json()) for kind, roll in missing]
+    held.fill(judge_pair, jobs, pool=pool, bar=progress(len(jobs), unit="pair", name=name))
 
 
 def _alone() -> None:

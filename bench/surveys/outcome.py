@@ -123,6 +123,11 @@ class Outcome:
         """Both."""
         return self.before, self.after
 
+    @property
+    def key(self) -> str:
+        """Digest of what was judged."""
+        return self.roll
+
     def to_plain(self) -> dict[str, Any]:
         """Return what JSON can hold; inf and nan are Python's."""
         return asdict(self)

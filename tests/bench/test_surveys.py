@@ -232,7 +232,7 @@ def test_an_interrupted_run_goes_on(monkeypatch, tmp_path, capsys):
     suite = load_survey_suite(str(file))
     digests = [roll.digest for _, roll in suite.made()]
     out = tmp_path / "out"
-    held = command.Held(out / command.STORE, [suite.digest, "report", command.code_digest()])
+    held = command.held_pairs(out / command.STORE, [suite.digest, "report", command.code_digest()])
     first = replace(outcome(SURVEY, SURVEY), roll=digests[0])
     held.add(first)
     with held.path.open("a", encoding="utf-8") as cut:
@@ -254,7 +254,7 @@ def test_an_interrupted_run_goes_on(monkeypatch, tmp_path, capsys):
     assert plain["kinds"][0]["statements"] == {"count": 0, "trials": 4}
     assert (out / command.PICTURE).stat().st_size > 10_000
     with pytest.raises(YardError, match="of another suite or code"):
-        command.Held(out / command.STORE, ["other"])
+        command.held_pairs(out / command.STORE, ["other"])
 
 
 def test_tables_fit_80_columns():
