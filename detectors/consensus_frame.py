@@ -14,6 +14,7 @@ from ..generators.optics import Optics
 from .consensus_likelihood import evidence, evidence_map
 from .consensus_measure import measured
 from .consensus_neutral import Neutral, neutral
+from .consensus_scene import thumbnail
 from .consensus_tiles import responses
 from .contract import FloatArray, Photograph
 from .optical_scales import FILTER_DISTANCE_MM, known_f_number, pixel_pitch_um, reduction
@@ -84,6 +85,11 @@ class Look:
     def at(cls, photograph: Photograph, step: int) -> Look:
         """Return a look at a photograph."""
         return cls(neutral(photograph, step), step, casts(photograph))
+
+    @property
+    def scene(self) -> FloatArray:
+        """Thumbnail of what the photograph shows."""
+        return thumbnail(self.picture.plain)
 
     def maps(self) -> Maps:
         """Yield for each of `GRAINS_UM` by its index the evidence for it at each place, (h, w).

@@ -8,13 +8,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..generators.cv import cv2
-from .consensus_frame import GRAINS_UM
 from .consensus_likelihood import CHANGE
 from .contract import FloatArray
 
 
 class Ledger:
-    """Running sums of evidence for each size of grain.
+    """Running sums of evidence for each of some sizes of grain.
 
     For every place and size it holds the evidence of the best run of photographs up to now,
     c ← max(c, −κ) + ℓ (after Page, Biometrika 41 (1954) 100, from memory), κ being the cost `CHANGE` of a grain
@@ -22,14 +21,14 @@ class Ledger:
     blown off is proposed like one that stayed.
     """
 
-    def __init__(self, shape: tuple[int, int]) -> None:
+    def __init__(self, shape: tuple[int, int], sizes: int) -> None:
         self.shape = shape
         self.frames = 0
-        self._runs = np.zeros((len(GRAINS_UM), *shape), dtype=np.float32)
+        self._runs = np.zeros((sizes, *shape), dtype=np.float32)
         self._highest = np.full(shape, -np.inf, dtype=np.float32)
 
     def add(self, maps: Iterable[tuple[int, FloatArray]], magnification: float) -> None:
-        """Add one photograph's maps of evidence, index of the grain and map (h, w).
+        """Add one photograph's maps of evidence, index of the size and map (h, w).
 
         Parameters
         ----------
@@ -49,7 +48,7 @@ class Ledger:
         return np.asarray(np.maximum(self._runs.max(axis=0), self._highest - np.float32(CHANGE)), dtype=np.float32)
 
     def sizes(self, rows: NDArray[np.intp], columns: NDArray[np.intp]) -> NDArray[np.intp]:
-        """Return which of `GRAINS_UM` fits best at places."""
+        """Return the index of the size that fits best at places."""
         return np.asarray(self._runs[:, rows, columns].argmax(axis=0))
 
 

@@ -9,11 +9,12 @@ import numpy as np
 from scipy.spatial import cKDTree
 
 from ..generators.optics import Optics
-from .consensus_frame import GRAINS_UM, SIZES_UM, Look, casts, step_for, width_px
+from .consensus_frame import casts, step_for, width_px
 from .consensus_ledger import Ledger
 from .consensus_likelihood import longest_standing
 from .consensus_scale import magnification
-from .consensus_scene import SAME, likeness, thumbnail
+from .consensus_scene import SAME, likeness
+from .consensus_way import Optically, Way
 from .contract import FloatArray, Photograph, Spots
 from .peaks import local_maxima, refine, without_doubles
 from .picture import Picture
@@ -112,9 +113,14 @@ def studies(roll: Sequence[Photograph], counts: Sequence[int]) -> list[Study]:
     ValueError
         If the photographs differ in size.
     """
-    if len(roll) == 0 or step_for(roll[0]) < 1:
+    return gathered(roll, counts, Optically(step_for(roll[0]) if len(roll) else 0))
+
+
+def gathered(roll: Sequence[Photograph], counts: Sequence[int], way: Way) -> list[Study]:
+    """Return what `studies` does, by any way of looking."""
+    if len(roll) == 0 or way.step < 1:
         return [Study((), (1.0,) * count, (0.0,) * count) for count in counts]
-    survey, optics = Survey(roll[0]), tuple[Optics, ...]()
+    survey, optics = Survey(roll[0].shape, way), tuple[Optics, ...]()
     proposals = []
     for number in range(1, counts[-1] + 1):
         photograph = roll[number - 1]  # once: the roll may load it now
@@ -136,10 +142,9 @@ def studies(roll: Sequence[Photograph], counts: Sequence[int]) -> list[Study]:
 class Survey:
     """A first look at the photographs of a roll, one after the other, in memory that does not grow with them."""
 
-    def __init__(self, first: Photograph) -> None:
-        self.shape = first.shape
-        self.step = step_for(first)
-        self.ledger = Ledger((first.shape[0] // self.step, first.shape[1] // self.step))
+    def __init__(self, shape: tuple[int, int], way: Way) -> None:
+        self.shape, self.way = shape, way
+        self.ledger = Ledger((shape[0] // way.step, shape[1] // way.step), len(way.proposed_um))
         self.magnifications: list[float] = []
         self.likeness: list[float] = []
         self._scenes: list[FloatArray] = []
@@ -149,22 +154,22 @@ class Survey:
         if photograph.shape != self.shape:
             sizes = [f"{width}×{height}" for height, width in (self.shape, photograph.shape)]
             raise ValueError(f"the photographs of a roll must have one size, not {sizes[0]} and {sizes[1]}")
-        look = Look.at(photograph, self.step)
-        scene = thumbnail(look.picture.plain)
-        self.likeness.append(max((likeness(scene, before) for before in self._scenes), default=0.0))
+        seen = self.way.look(photograph, len(self.likeness))
+        self.likeness.append(max((likeness(seen.scene, before) for before in self._scenes), default=0.0))
         self.magnifications.append(self.magnifications[-1] if self.magnifications else 1.0)
         if self.likeness[-1] < SAME:
-            maps = list(look.maps())
+            maps = list(seen.maps())
             own = _largest([map_ for _, map_ in maps], self.ledger.shape)
             self.magnifications[-1] = magnification(own, self.ledger, before=self.magnifications[-1])
             self.ledger.add(maps, self.magnifications[-1])
-            self._scenes = [*self._scenes, scene][-REMEMBERED:]
+            self._scenes = [*self._scenes, seen.scene][-REMEMBERED:]
 
     def places(self, optics: Sequence[Optics]) -> Spots:
-        """Return the places to look at again, in pixels of the shrunken picture."""
+        """Return the places to look at again, in steps of the grid."""
         if not optics:
             return Spots()
-        widths = np.array([width_px(grain, optics) / self.step for grain in GRAINS_UM], dtype=np.float32)
+        sizes = [width_px(grain, optics) / self.way.step for grain in self.way.proposed_um]
+        widths = np.array(sizes, dtype=np.float32)
         radius = max(1, round(float(widths.min()) / 4))
         evidence = self.ledger.evidence()
         rows, columns = local_maxima(evidence, radius=radius, floor=FLOOR)
@@ -199,22 +204,23 @@ class Proposal:
 def _second_look(roll: Sequence[Photograph], survey: Survey, proposals: Sequence[Proposal]) -> list[FloatArray]:
     """Return what each photograph says at each proposal's places, (photographs, sizes, places) each."""
     height, width = survey.ledger.shape
-    evidence = [np.zeros((one.count, len(SIZES_UM), len(one.places)), dtype=np.float32) for one in proposals]
+    sizes = len(survey.way.told_um)
+    evidence = [np.zeros((one.count, sizes, len(one.places)), dtype=np.float32) for one in proposals]
     for index, likeness_ in enumerate(survey.likeness):
         asked = [n for n, one in enumerate(proposals) if index < one.count and len(one.places)]
         if likeness_ < SAME and asked:
-            look, ratio = Look.at(roll[index], survey.step), survey.magnifications[index]
+            tell, ratio = survey.way.again(roll, index), survey.magnifications[index]
             for n in asked:
                 y = from_middle(proposals[n].places.y, height, ratio)
                 x = from_middle(proposals[n].places.x, width, ratio)
-                evidence[n][index] = look.measure(y, x)
+                evidence[n][index] = tell(y, x)
     return evidence
 
 
 def _grains(proposal: Proposal, by_frame: FloatArray, survey: Survey) -> list[GrainEvidence]:
     """Return the grains at the proposed places, strongest first."""
     places, optics = proposal.places, proposal.optics
-    picture = Picture(log=np.empty(survey.ledger.shape, np.float32), step=survey.step)
+    picture = Picture(log=np.empty(survey.ledger.shape, np.float32), step=survey.way.step)
     x, y = picture.to_photograph(places.x), picture.to_photograph(places.y)
     score, first, last = longest_standing(by_frame)
     size = score.argmax(axis=0)
@@ -222,7 +228,7 @@ def _grains(proposal: Proposal, by_frame: FloatArray, survey: Survey) -> list[Gr
         GrainEvidence(
             x=float(x[n]),
             y=float(y[n]),
-            diameter_um=SIZES_UM[s],
+            diameter_um=survey.way.told_um[s],
             score=float(score[s, n]),
             by_frame=_read_only(by_frame[:, s, n]),
             first=int(first[s, n]),
@@ -231,7 +237,7 @@ def _grains(proposal: Proposal, by_frame: FloatArray, survey: Survey) -> list[Gr
         for n, s in enumerate(size.tolist())
     ]
     listed = sorted((grain for grain in grains if grain.score > 0), key=lambda grain: -grain.score)
-    return _without_halos(listed, reach_px=HALO_WIDTHS * width_px(SIZES_UM[0], optics) if optics else 0.0)
+    return _without_halos(listed, reach_px=HALO_WIDTHS * width_px(survey.way.told_um[0], optics) if optics else 0.0)
 
 
 def _without_halos(grains: Sequence[GrainEvidence], *, reach_px: float) -> list[GrainEvidence]:

@@ -163,3 +163,31 @@ class Population:
         x = (rng.random(count) - 0.5) * width_mm
         y = (rng.random(count) - 0.5) * height_mm
         return tuple(Grain(float(a), float(b), float(p)) for a, b, p in zip(x, y, sizes, strict=True))
+
+
+@dataclass(frozen=True, slots=True)
+class Even:
+    """Disks of all sizes alike, at one density everywhere: not what falls, but what evidence is learned from.
+
+    Attributes
+    ----------
+    mean_count
+        Expected grains a frame; Poisson.
+    low_um, high_um
+        Diameters are drawn evenly in their logarithm.
+    """
+
+    mean_count: float
+    low_um: float
+    high_um: float
+
+    def __post_init__(self) -> None:
+        if not 0 < self.low_um < self.high_um or not self.mean_count >= 0:
+            raise ValueError(f"Even needs 0 < low_um < high_um and mean_count of at least 0, not {self}")
+
+    def scatter(self, width_mm: float, height_mm: float, rng: np.random.Generator) -> tuple[Grain, ...]:
+        """Return grains scattered evenly over a filter centred on the axis."""
+        count = int(rng.poisson(self.mean_count))
+        sizes = np.exp(rng.uniform(math.log(self.low_um), math.log(self.high_um), size=count))
+        x, y = (rng.random(count) - 0.5) * width_mm, (rng.random(count) - 0.5) * height_mm
+        return tuple(Grain(float(a), float(b), float(p)) for a, b, p in zip(x, y, sizes, strict=True))

@@ -17,9 +17,9 @@ from .camera import Camera
 from .contamination import State, dust_from
 from .distractors import screen_marks
 from .optics import Optics
-from .particles import Particle, Population
-from .scene import Frame, Scene, expose, filter_size_mm
-from .truth import Placed
+from .particles import Even, Particle, Population
+from .scene import Frame, Scene, expose, exposed, filter_size_mm
+from .truth import Placed, cast_all
 
 _DUST, _GROUND, _NOISE = range(3)
 """Streams of random numbers of a roll; each exposure and lens change has its own in each."""
@@ -117,7 +117,7 @@ class Roll:
     exposures: tuple[Exposure, ...]
     optics: Optics = field(default_factory=Optics)
     camera: Camera = field(default_factory=Camera)
-    population: Population | State = field(default_factory=Population)
+    population: Population | State | Even = field(default_factory=Population)
     changes: tuple[LensChange, ...] = ()
     seed: tuple[int, ...] = (0,)
 
@@ -231,18 +231,23 @@ def _shifted(particle: Particle, x_mm: float, y_mm: float) -> Particle:
     return moved
 
 
-def render_exposure(roll: Roll, index: int) -> Frame:
+def render_exposure(roll: Roll, index: int, *, measured: bool = True) -> Frame:
     """Return one labelled exposure of a roll; the same bits alone or in the roll, in any process.
+
+    Parameters
+    ----------
+    measured
+        Whether to compute d′ and luminance of each shadow; otherwise they are nan.
 
     Raises
     ------
     IndexError
         If the roll has no such exposure.
     """
-    return render_with(roll, index)
+    return render_with(roll, index, measured=measured)
 
 
-def render_with(roll: Roll, index: int, besides: Sequence[Particle] = ()) -> Frame:
+def render_with(roll: Roll, index: int, besides: Sequence[Particle] = (), *, measured: bool = True) -> Frame:
     """Return an exposure as it would have been with something more on the filter: all else to the bit the same.
 
     What is laid in has negative numbers, −1 first.
@@ -263,7 +268,10 @@ def render_with(roll: Roll, index: int, besides: Sequence[Particle] = ()) -> Fra
     again = roll._rng(_GROUND, ground)
     marks = screen_marks(painter, scene.shape, again) if isinstance(painter, Screen) else ()
     filter_ = (*filter_at(roll, index), *(Placed(-1 - n, particle) for n, particle in enumerate(besides)))
-    return expose(scene, clean, filter_, rng=camera_noise(roll, index), distractors=marks)
+    noise = camera_noise(roll, index)
+    if measured:
+        return expose(scene, clean, filter_, rng=noise, distractors=marks)
+    return exposed(scene, clean, cast_all(filter_, scene.optics, scene.shape), rng=noise, distractors=marks)
 
 
 def camera_noise(roll: Roll, index: int) -> np.random.Generator:

@@ -11,7 +11,7 @@ from .camera import Camera
 from .contamination import State
 from .names import nearest
 from .optics import Optics
-from .particles import Population
+from .particles import Even, Population
 from .roll import Exposure, LensChange, Roll
 from .scene import scene_seed
 
@@ -55,7 +55,7 @@ class RollPlan:
     exit_pupils_mm: tuple[float, ...] = (60.0, 95.0, 45.0)
     camera: Camera = field(default_factory=Camera)
     optics: Optics = field(default_factory=Optics)
-    population: Population | State = field(default_factory=Population)
+    population: Population | State | Even = field(default_factory=Population)
     tripod: bool = False
 
     def __post_init__(self) -> None:

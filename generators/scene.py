@@ -19,7 +19,7 @@ from .contamination import State, dust_from
 from .detectability import NEIGHBOURHOOD, detectability, ground_spectrum, tile_side
 from .distractors import Distractor, Distractors, screen_marks
 from .optics import Optics
-from .particles import Population
+from .particles import Even, Population
 from .shade import footprint, overlap, shaded
 from .shadow import LUMINANCE, Shadow
 from .transfer import decode
@@ -60,7 +60,7 @@ class Scene:
     background: str
     optics: Optics = field(default_factory=Optics)
     camera: Camera = field(default_factory=Camera)
-    population: Population | State = field(default_factory=Population)
+    population: Population | State | Even = field(default_factory=Population)
     options: tuple[tuple[str, Any], ...] = ()
     seed: tuple[int, ...] = (0,)
     block: str = ""
@@ -166,7 +166,7 @@ def render(scene: Scene, *, measured: bool = True) -> Frame:
     particles = scene.population.scatter(width_mm, height_mm, dust_rng)
     distractors = scene.distractors.scatter(scene.shape, scene.optics, distractor_rng)
     casts = cast_all([Placed(*each) for each in enumerate(particles)], scene.optics, scene.shape)
-    frame = _exposed(scene, clean, casts, rng=camera_rng, distractors=distractors)
+    frame = exposed(scene, clean, casts, rng=camera_rng, distractors=distractors)
     if measured:
         frame = _with_grounds(frame, casts, rng=camera_rng)
     again = scene.generators()[0]
@@ -209,10 +209,10 @@ def expose(
         For the camera's noise.
     """
     casts = cast_all(filter_, scene.optics, scene.shape)
-    return _with_grounds(_exposed(scene, clean, casts, rng=rng, distractors=distractors), casts, rng=rng)
+    return _with_grounds(exposed(scene, clean, casts, rng=rng, distractors=distractors), casts, rng=rng)
 
 
-def _exposed(
+def exposed(
     scene: Scene,
     clean: NDArray[np.float32],
     casts: Sequence[Cast],

@@ -14,7 +14,7 @@ from typing import Any
 
 from ...detectors.network.target import HARD
 from .example import MINED, MINERS
-from .recipe import ENTROPY, Recipe
+from .recipe import ENTROPY, LESSONS, Recipe
 from .rendering import Rendering
 
 
@@ -23,12 +23,26 @@ def main() -> int:
     options = _options()
     import torch
 
+    from ...detectors.network import lessons
     from ...detectors.network.training import Course, Going, Pool, export, teach
 
     options.out.mkdir(parents=True, exist_ok=True)
     began = time.monotonic()
-    recipe = Recipe(photographs=options.photographs, held_out=tuple(options.without))
-    course = Course(steps=options.steps, rate=options.rate, seed=options.seed, batch=options.batch)
+    recipe = Recipe(
+        photographs=options.photographs,
+        held_out=tuple(options.without),
+        lesson=options.lesson,
+        exposures=options.exposures,
+    )
+    lesson = lessons.LESSONS[options.lesson]
+    course = Course(
+        lesson,
+        steps=options.steps,
+        rate=options.rate,
+        seed=options.seed,
+        batch=options.batch,
+        answer_alone=options.answer_alone,
+    )
     device = torch.device("cuda" if torch.cuda.is_available() else "cpu")
     pool = Pool(device=device, crop=course.crop_cells, most=options.keep)
     ready = Rendering(recipe, numbers=range(options.first, options.first + options.frames), workers=options.workers)
@@ -49,20 +63,22 @@ def main() -> int:
     ready.stop()
     export(network, options.out / "network.onnx", cells=course.crop_cells)
     card: dict[str, Any] = {
+        "lesson": options.lesson,
         "frames": pool.seen,
         "first": options.first,
         "entropy": ENTROPY,
         "namespaces": ["train"],
         "grounds": {name: round(share, 3) for name, share in recipe.grounds().items()},
         "photographs": _photographs(options.photographs),
-        "hard_negatives": {"by": [miner.name for miner in MINERS], "a_frame": MINED, "weight": HARD},
-        "course": {name: getattr(course, name) for name in Course.__slots__},
+        "course": {name: getattr(course, name) for name in Course.__slots__ if name != "lesson"},
         "sha256": hashlib.sha256((options.out / "network.onnx").read_bytes()).hexdigest(),
         "parameters": sum(parameter.numel() for parameter in network.parameters()),
         "machine": f"{platform.machine()}, {'GPU' if device.type == 'cuda' else 'CPU'}",
         "torch": torch.__version__,
         "seconds": round(time.monotonic() - began),
     }
+    if options.lesson == "centres":
+        card["hard_negatives"] = {"by": [miner.name for miner in MINERS], "a_frame": MINED, "weight": HARD}
     (options.out / "card.json").write_text(json.dumps(card, indent=1) + "\n", encoding="utf-8")
     print(card)
     return 0
@@ -77,9 +93,12 @@ def _photographs(folder: Path | None) -> list[str]:
 def _options() -> argparse.Namespace:
     parser = argparse.ArgumentParser(prog="python -m moteyard.bench.training", description=__doc__)
     parser.add_argument("--out", type=Path, required=True, metavar="DIR", help="state, log, network and card")
+    parser.add_argument("--lesson", choices=LESSONS, default="centres", help="what to learn (centres)")
     parser.add_argument("--start", type=Path, metavar="FILE", help="state.pt of an earlier course to begin with")
     parser.add_argument("--photographs", type=Path, metavar="DIR", help="clean pictures to put dust on as well")
     parser.add_argument("--without", action="append", default=[], metavar="GROUND", help="a ground to leave out")
+    parser.add_argument("--exposures", type=int, default=12, help="photographs of a roll, in the lesson of rolls (12)")
+    parser.add_argument("--answer-alone", action="store_true", help="learn nothing but the last layer")
     parser.add_argument("--frames", type=int, default=10_000, help="frames to render (10000)")
     parser.add_argument("--first", type=int, default=0, help="number of the first of them (0)")
     parser.add_argument("--keep", type=int, default=20_000, help="frames to keep at a time, 3 MB each (20000)")

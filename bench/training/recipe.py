@@ -8,13 +8,19 @@ from typing import Any
 
 import numpy as np
 
+from ...detectors.network.evidence_target import EDGES_UM, PER_MEGAPIXEL
 from ...generators.camera import Camera
 from ...generators.camera_presets import PRESETS
-from ...generators.contamination import State, read_state
+from ...generators.contamination import Share, State, read_state
 from ...generators.distractors import Distractors
 from ...generators.optics import Optics
-from ...generators.particles import Population
+from ...generators.particles import Even, Population
+from ...generators.roll import Roll
+from ...generators.roll_plan import RollPlan, make_roll
 from ...generators.scene import Scene, scene_seed
+
+LESSONS = ("centres", "evidence", "rolls")
+"""What can be learned: where shadows are, what a photograph says of grains of each size, and that over a roll."""
 
 GROUNDS = {
     "sky": 0.13,
@@ -30,7 +36,26 @@ GROUNDS = {
 }
 """Share of the frames by ground; without photographs theirs goes to the others."""
 
+THEMES = {
+    "scrub": 0.28,
+    "rock": 0.26,
+    "snow": 0.15,
+    "mixed": 0.10,
+    "sky": 0.06,
+    "water": 0.05,
+    "mist": 0.04,
+    "night": 0.03,
+    "wall": 0.03,
+}
+"""Share of the training rolls by theme; most where a photograph alone says little."""
+
+FAR_MM = 1e4
+"""Exit pupil of training rolls: the filter's grains are neither spread nor crowded by it."""
+
 F_NUMBERS = (5.6, 8.0, 9.0, 11.0, 13.0, 16.0, 18.0, 22.0)
+
+IRREGULAR = 0.15
+"""Share of the frames of evidence whose grains are no disks."""
 
 ENTROPY = 90210
 """Of the training scenes; in the train namespace no frame that methods are judged on can come of it."""
@@ -50,6 +75,10 @@ class Recipe:
         Folder of clean pictures, or None.
     held_out
         Grounds to leave out, so that a ground never seen can be tried.
+    lesson
+        One of `LESSONS`; where it is evidence, grains are of all sizes alike and at one density.
+    exposures
+        Photographs in a training roll.
     """
 
     width_px: int = 1200
@@ -57,9 +86,13 @@ class Recipe:
     per_megapixel: float = 45.0
     photographs: Path | None = None
     held_out: tuple[str, ...] = ()
+    lesson: str = "centres"
+    exposures: int = 12
 
     def grounds(self) -> dict[str, float]:
-        """Return the grounds and their shares, which add up to one."""
+        """Return the grounds, of rolls the themes, and their shares, which add up to one."""
+        if self.lesson == "rolls":
+            return dict(THEMES)
         lacking = (*self.held_out, *(() if self.photographs else ("photograph",)))
         kept = {name: share for name, share in GROUNDS.items() if name not in lacking}
         total = sum(kept.values())
@@ -73,16 +106,34 @@ class Recipe:
         options: tuple[tuple[str, Any], ...] = ()
         if background == "photograph":
             options = (("folder", str(self.photographs)), ("prefer_wide", False))
+        optics = _optics(rng)
         return Scene(
             name=f"{background}/{number}",
             background=background,
             options=options,
-            optics=_optics(rng),
+            optics=optics,
             camera=self._camera(rng),
-            population=self._population(rng),
+            population=self._even(optics, rng) if self.lesson != "centres" else self._population(rng),
             seed=scene_seed(ENTROPY, "train", f"scene/{number}"),
             distractors=Distractors() if rng.random() < 0.7 else _distractors(rng),
         )
+
+    def roll(self, number: int) -> Roll:
+        """Return training roll `number`, photographs of `THEMES` by one camera at one aperture and no lens change."""
+        rng = np.random.default_rng(scene_seed(ENTROPY, "train", f"roll/{number}"))
+        optics = _optics(rng)
+        plan = RollPlan(
+            theme=str(rng.choice(list(THEMES), p=list(THEMES.values()))),
+            exposures=self.exposures,
+            test_frames=0,
+            lens_changes=0,
+            f_numbers=(optics.f_number,),
+            exit_pupils_mm=(FAR_MM,),
+            camera=self._camera(rng),
+            optics=optics,
+            population=self._even(optics, rng),
+        )
+        return make_roll(plan, f"roll/{number}", entropy=ENTROPY, namespace="train")
 
     def _camera(self, rng: np.random.Generator) -> Camera:
         size: dict[str, Any] = {"width_px": self.width_px, "height_px": self.height_px}
@@ -102,6 +153,14 @@ class Recipe:
         area = self.width_px * self.height_px / 1e6
         smallest = float(rng.choice([10.0, 20.0]))
         return Population(smallest_um=smallest, mean_count=self.per_megapixel * area * float(rng.choice([0.3, 1.0])))
+
+    def _even(self, optics: Optics, rng: np.random.Generator) -> Even | State:
+        count = PER_MEGAPIXEL * self.width_px * self.height_px / 1e6
+        low, high = (edge * optics.filter_distance_mm for edge in (EDGES_UM[0], EDGES_UM[-1]))
+        if rng.random() > IRREGULAR:
+            return Even(count, low, high)
+        ranges = (("diameter_um", low, high), ("aspect", 1.0, 1.8), ("roughness", 0.05, 0.25))
+        return State("irregular", (Share("grain", count, ranges=ranges),))
 
 
 def _optics(rng: np.random.Generator) -> Optics:

@@ -16,16 +16,16 @@ from .example import example
 from .recipe import Recipe
 
 Pair = tuple[NDArray[np.float16], NDArray[np.float16]]
-"""Features and target planes of a frame."""
+"""Features and target planes of a frame or a roll."""
 
 AHEAD = 200
 """Frames asked for at a time: enough for any number of cores."""
 
 
 def rendered(recipe: Recipe, number: int) -> Pair:
-    """Return the example of a recipe's scene."""
+    """Return a recipe's example."""
     cv2.setNumThreads(1)
-    made = example(recipe.scene(number))
+    made = example(recipe, number)
     return made.shown, made.wanted
 
 

@@ -1,14 +1,15 @@
 """`python -m moteyard.bench.training.shrink`: the two files of a taught network that are shipped.
 
-`network.onnx` has its weights in half precision and computes in single; OpenCV runs it. `network.int8.onnx` has its
-convolutions between integers of eight bits, for onnxruntime, which multiplies those twice as fast. The first layer and
-the last stay in single precision: contrasts reach it as they are, and the log odds leave it unrounded.
+One has its weights in half precision and computes in single; OpenCV runs it. The other has its convolutions between
+integers of eight bits, for onnxruntime, which multiplies those twice as fast. The first layer and the last stay in
+single precision: contrasts reach it as they are, and the log odds leave it unrounded.
 """
 
 from __future__ import annotations
 
 import argparse
 import hashlib
+import json
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 from tempfile import TemporaryDirectory
@@ -28,6 +29,12 @@ FIRST = 700_000
 """Number of the first scene whose values set the scales of the integers: of the train seeds, not yet learned from."""
 
 FRAMES = 60
+NAMES = {"centres": "network", "evidence": "evidence", "rolls": "evidence"}
+"""What the files of a lesson are called."""
+
+SINGLY = {"centres": "centres", "evidence": "evidence", "rolls": "evidence"}
+"""The lesson whose single frames set the scales of the integers."""
+
 IN_SINGLE = ("/stem/Conv", "/answer/Conv")
 
 
@@ -36,10 +43,12 @@ def main() -> int:
     options = _options()
     taught, out = options.run / "network.onnx", options.run / "shipped"
     out.mkdir(exist_ok=True)
-    in_half_precision(taught, out / "network.onnx")
-    recipe = Recipe(width_px=600, height_px=400)
+    lesson = json.loads((options.run / "card.json").read_text(encoding="utf-8"))["lesson"]
+    name, lesson = NAMES[lesson], SINGLY[lesson]
+    in_half_precision(taught, out / f"{name}.onnx")
+    recipe = Recipe(width_px=600, height_px=400, lesson=lesson)
     numbers = tqdm(range(FIRST, FIRST + FRAMES), desc="frames", unit="frame")
-    in_integers(taught, out / "network.int8.onnx", [example(recipe.scene(number)).shown for number in numbers])
+    in_integers(taught, out / f"{name}.int8.onnx", [example(recipe, number).shown for number in numbers])
     for path in sorted(out.glob("*.onnx")):
         data = path.read_bytes()
         print(path, f"{len(data):,} bytes, SHA-256", hashlib.sha256(data).hexdigest())

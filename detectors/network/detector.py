@@ -2,10 +2,8 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Mapping
 from functools import partial
-from importlib import resources
 from typing import Any
 
 import numpy as np
@@ -13,9 +11,8 @@ from numpy.typing import NDArray
 
 from ..contract import Photograph, SingleFrame, Spots
 from ..peaks import joined, local_maxima, most_candidates, without_doubles
-from ..picture import SATURATED
-from .features import View, features, views
-from .runtime import HAS_ONNXRUNTIME, Forward, Weights, answers, network
+from .features import View, blank_cells, features, fits, views
+from .runtime import HAS_ONNXRUNTIME, Forward, Weights, answers, network, read_card
 from .target import REFERENCE_PX, from_cells
 
 FloatArray = NDArray[np.float32]
@@ -30,20 +27,13 @@ FLOOR = -9.0
 """Log odds under which a local maximum is no candidate."""
 
 
-def read_card() -> dict[str, Any]:
-    """Return what the network was taught on, how long, and how it was judged: `card.json`."""
-    text = resources.files(__package__).joinpath("card.json").read_text(encoding="utf-8")
-    card: dict[str, Any] = json.loads(text)
-    return card
-
-
 class NetworkDetector(SingleFrame):
     """A small convolutional network on contrasts in log light, taught on frames that the generators rendered."""
 
     name = "network"
     version = "2-int8" if HAS_ONNXRUNTIME else "2"
 
-    card: Mapping[str, Any] = read_card()
+    card: Mapping[str, Any] = read_card("card.json")
 
     def detect_one(self, photograph: Photograph) -> Spots:
         """Return the local maxima of the network's log odds for a shadow's centre."""
@@ -54,15 +44,10 @@ class NetworkDetector(SingleFrame):
         return without_doubles(joined(found)).strongest(most_candidates(photograph.shape))
 
 
-def fits(photograph: Photograph, view: View) -> bool:
-    """Return whether a photograph has room for eight cells of a view both ways."""
-    return min(photograph.shape) >= 8 * view.cell_px
-
-
 def _spots(photograph: Photograph, view: View, forward: Forward) -> Spots:
     shown = features(photograph, view)
     odds, size, down, right = answers(shown, forward)
-    blank = _blank(shown)
+    blank = blank_cells(shown)
     rows, columns = local_maxima(np.where(blank, -np.inf, odds), radius=1, floor=FLOOR)
     place = partial(from_cells, view=view)
     at = (rows, columns)
@@ -73,10 +58,3 @@ def _spots(photograph: Photograph, view: View, forward: Forward) -> Spots:
         diameter_px=np.exp2(np.clip(size[at], -4, 6)) * REFERENCE_PX * view.step,
         score=odds[at],
     )
-
-
-def _blank(shown: FloatArray) -> NDArray[np.bool_]:
-    """Return the cells all of whose places are clipped to white or black, and so hold no evidence."""
-    level = (shown[6] + 1) / 2  # root of luminance
-    clipped = (level > np.sqrt(SATURATED)) | (level < 0.011)
-    return np.asarray(clipped.reshape(level.shape[0] // 2, 2, level.shape[1] // 2, 2).all(axis=(1, 3)))

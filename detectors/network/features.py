@@ -12,6 +12,7 @@ from ...generators.cv import cv2
 from ...generators.optics import exact_f_number
 from ..contract import DARKEST, LUMINANCE_WEIGHTS, Photograph
 from ..optical_scales import FILTER_DISTANCE_MM, known_f_number, pixel_pitch_um
+from ..picture import SATURATED
 
 FloatArray = NDArray[np.float32]
 
@@ -55,17 +56,17 @@ class View:
         return CELL * self.step
 
 
-def views(photograph: Photograph) -> list[View]:
+def views(photograph: Photograph, *, widest_px: float = PUPIL_PX[1]) -> list[View]:
     """Return how to look at a photograph: once where the f-number is known, else once a step."""
-    known = known_f_number(photograph)
+    known, pitch = known_f_number(photograph), pixel_pitch_um(photograph)
     if known is not None:
-        return [view_at(known, pixel_pitch_um(photograph))]
-    steps = {view_at(number, pixel_pitch_um(photograph)).step for number in UNKNOWN_F_NUMBERS}
+        return [view_at(known, pitch, widest_px=widest_px)]
+    steps = {view_at(number, pitch, widest_px=widest_px).step for number in UNKNOWN_F_NUMBERS}
     return [View(step=step, pupil_px=None) for step in sorted(steps)]
 
 
-def view_at(f_number: float, pitch_um: float) -> View:
-    """Return the view under an f-number and a pitch in µm.
+def view_at(f_number: float, pitch_um: float, *, widest_px: float = PUPIL_PX[1]) -> View:
+    """Return the view under an f-number and a pitch in µm, the pupil's disk at most so wide in it.
 
     >>> view_at(16, 6.0)
     View(step=1, pupil_px=10.416666666666666)
@@ -73,8 +74,20 @@ def view_at(f_number: float, pitch_um: float) -> View:
     (2, 8)
     """
     width = 1000.0 * FILTER_DISTANCE_MM / exact_f_number(f_number) / pitch_um
-    step = 2 ** min(3, max(0, math.ceil(math.log2(width / PUPIL_PX[1]))))
+    step = 2 ** min(3, max(0, math.ceil(math.log2(width / widest_px))))
     return View(step=step, pupil_px=width / step)
+
+
+def fits(photograph: Photograph, view: View) -> bool:
+    """Return whether a photograph has room for eight cells of a view both ways."""
+    return min(photograph.shape) >= 8 * view.cell_px
+
+
+def blank_cells(shown: FloatArray) -> NDArray[np.bool_]:
+    """Return the cells (h, w) all of whose places are clipped to white or black, and so hold no evidence."""
+    level = (shown[6] + 1) / 2  # root of luminance
+    clipped = (level > np.sqrt(SATURATED)) | (level < 0.011)
+    return np.asarray(clipped.reshape(level.shape[0] // 2, 2, level.shape[1] // 2, 2).all(axis=(1, 3)))
 
 
 def features(photograph: Photograph, view: View, *, strip: int = 256) -> FloatArray:

@@ -2,16 +2,18 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import torch
 from torch import Tensor, nn
 
 from .features import CHANNELS
 
-OUTPUTS = 4
-"""Logit of a shadow's centre in the cell, log₂ of its width over 8 pixels, offsets down and right in cells."""
-
 WIDTHS = (16, 32, 64, 96)
 """Channels at half the picture's resolution, at the cells, and after each halving."""
+
+WIDE = (24, 48, 96, 128)
+"""The same where the picture is half as large and there is time for more."""
 
 
 class Twice(nn.Module):
@@ -28,11 +30,17 @@ class Twice(nn.Module):
 
 
 class Network(nn.Module):
-    """From features (n, CHANNELS, 2h, 2w) to answers (n, OUTPUTS, h, w), h and w multiples of 4."""
+    """From features (n, CHANNELS, 2h, 2w) to answers (n, outputs, h, w), h and w multiples of 4.
 
-    def __init__(self) -> None:
+    Parameters
+    ----------
+    first
+        What each output answers before anything is learned, (outputs,).
+    """
+
+    def __init__(self, first: Sequence[float], widths: tuple[int, int, int, int] = WIDTHS) -> None:
         super().__init__()
-        stem, cells, coarse, coarsest = WIDTHS
+        stem, cells, coarse, coarsest = widths
         self.stem = _convolution(CHANNELS, stem)
         self.to_cells = _convolution(stem, cells, stride=2)
         self.at_cells = Twice(cells)
@@ -44,10 +52,10 @@ class Network(nn.Module):
         self.join_coarse = _convolution(coarse, coarse)
         self.up_cells = nn.Conv2d(coarse, cells, 1)
         self.join_cells = _convolution(cells, cells)
-        self.answer = nn.Conv2d(cells, OUTPUTS, 1)
+        self.answer = nn.Conv2d(cells, len(first), 1)
         nn.init.zeros_(self.answer.weight)
         with torch.no_grad():
-            self.answer.bias.copy_(torch.tensor([-5.0, 0.0, 0.0, 0.0]))
+            self.answer.bias.copy_(torch.tensor(first))
 
     def forward(self, x: Tensor) -> Tensor:
         """Return the answers of each cell."""

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import hashlib
+import json
 from collections.abc import Callable
 from dataclasses import dataclass
 from functools import lru_cache
 from importlib import resources
 from importlib.util import find_spec
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -68,11 +70,17 @@ class Weights:
         return data
 
 
+def read_card(name: str) -> dict[str, Any]:
+    """Return what a shipped network was taught on and how long, from a JSON file of this package."""
+    card: dict[str, Any] = json.loads(resources.files(__package__).joinpath(name).read_text(encoding="utf-8"))
+    return card
+
+
 HAS_ONNXRUNTIME = find_spec("onnxruntime") is not None
 """Whether the network is run between integers by onnxruntime, twice as fast, or in single precision by OpenCV."""
 
 
-@lru_cache(maxsize=1)
+@lru_cache(maxsize=2)
 def network(weights: Weights) -> Forward:
     """Return a shipped network, run by onnxruntime where that is installed and by OpenCV elsewhere."""
     return (by_onnxruntime if HAS_ONNXRUNTIME else by_opencv)(weights.read())

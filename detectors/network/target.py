@@ -76,7 +76,7 @@ def target(
     for across, along in to_cells(centres.mistaken, view):
         _near(planes[WEIGHT], along, across, radius=1)[...] = HARD
     if ignored is not None:
-        planes[WEIGHT][_any_in_cell(ignored, view, shape)] = 0.0
+        planes[WEIGHT][any_in_cell(ignored, view, shape)] = 0.0
     u, v = to_cells(centres.x, view), to_cells(centres.y, view)
     for index in np.flatnonzero(~centres.counted):
         _near(planes[WEIGHT], v[index], u[index], radius=centres.fwhm_px[index] / 2 / view.cell_px + 1)[...] = 0.0
@@ -85,7 +85,8 @@ def target(
     return planes
 
 
-def _any_in_cell(mask: NDArray[np.bool_], view: View, shape: tuple[int, int]) -> NDArray[np.bool_]:
+def any_in_cell(mask: NDArray[np.bool_], view: View, shape: tuple[int, int]) -> NDArray[np.bool_]:
+    """Return which cells (h, w) hold a pixel of a mask of the photograph."""
     side = view.cell_px
     kept = mask[: shape[0] * side, : shape[1] * side].reshape(shape[0], side, shape[1], side)
     return np.asarray(kept.any(axis=(1, 3)))

@@ -1,58 +1,50 @@
-"""The learned detector and the roll's consensus together: the network's word on each photograph is evidence too."""
+"""A roll by the evidence network: what it says of each photograph is a likelihood ratio, and these multiply."""
 
 from __future__ import annotations
 
 import tempfile
-from collections.abc import Iterator, Mapping, Sequence
-from contextlib import contextmanager
-from dataclasses import replace
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import Any, ClassVar
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.spatial import cKDTree
 
 from ...generators.cv import cv2
 from ..consensus import answered, answered_latest
-from ..consensus_frame import casts, width_px
-from ..consensus_likelihood import longest_standing
-from ..consensus_scene import SAME
-from ..consensus_study import GrainEvidence, Study, from_middle, studies, study
+from ..consensus_frame import NOMINAL_F_NUMBER, SIZES_UM, Maps
+from ..consensus_study import Study, gathered
+from ..consensus_way import Tell
 from ..contract import Photograph, Spots
-from ..peaks import local_maxima, most_candidates, refine, without_doubles
-from .detector import SHIPPED, NetworkDetector, fits
-from .features import CELL, features, views
-from .runtime import Forward, answers, network
-from .target import to_cells
+from ..optical_scales import pixel_pitch_um
+from .evidence import Words
+from .evidence_target import ACROSS, WIDEST_PX
+from .features import CELL, view_at
+from .runtime import HAS_ONNXRUNTIME, Forward, Weights, network, read_card
 
 FloatArray = NDArray[np.float32]
 
-SLOPE, OFFSET = 2.1, 4.6
-"""ln of the likelihood ratio of a shadow's centre within a cell over the network's log odds, which its loss presses
-together: fitted by eye to the shares of centres in bins of one unit on 110 frames of the train seeds, where it holds
-within 0.3 from −4 to 3, less their prior log odds."""
+SINGLE = Weights("evidence.onnx", "c704194a88139cba6000ece6c96b4d0f4c520a49b5330f35e2da463dd999b733")
+INTEGERS = Weights("evidence.int8.onnx", "ca2443ac037a98aaf00a161e29b13ce66d858c77457d2678fdf14b4e96f44caa")
+"""The same network for OpenCV and for onnxruntime; see `detector`."""
 
-LEAST, MOST = -1.0, 16.0
-"""Bounds of one photograph's word. It can't speak strongly against a grain whose shadow is too faint there."""
+SHIPPED = INTEGERS if HAS_ONNXRUNTIME else SINGLE
 
-GRID = CELL
-"""Pixels of the photograph between the places at which evidence is added up."""
-
-NEW_UM = 45.0
-"""Size class of a grain that the network alone proposes, in the middle of those that show."""
+FINENESS = 10.0
+"""Evidence is kept in tenths: integers of eight bits hold −12.8 to 12.7."""
 
 
 class NetworkConsensus:
-    """All photographs of a roll together: the optical consensus and the network's word on each, added up.
+    """All photographs of a roll together, by a network that was taught to say likelihood ratios.
 
-    The two look at the same pixels, so their sum is no likelihood; it ranks better than either. Photographs of
+    It says them for each size of grain and each place, so that over a roll they add up as logarithms. Photographs of
     different sizes are rolls of their own.
     """
 
     name = "together"
-    version = NetworkDetector.version
-    card = NetworkDetector.card
+    version = "3-int8" if HAS_ONNXRUNTIME else "3"
+    card: ClassVar[Mapping[str, Any]] = read_card("evidence.json")
 
     def detect(self, roll: Sequence[Photograph]) -> list[Spots]:
         """Return the roll's grains, mapped back onto each photograph that they lay there for."""
@@ -64,130 +56,88 @@ class NetworkConsensus:
 
 
 def study_together(roll: Sequence[Photograph]) -> Study:
-    """Return what a roll of photographs of one size says by both; it is read three times, one photograph at a time."""
-    return with_network(roll, study(roll), network(SHIPPED))
+    """Return what a roll of photographs of one size says; each is read once."""
+    return studies_together(roll, (len(roll),))[0]
 
 
 def studies_together(roll: Sequence[Photograph], counts: Sequence[int]) -> list[Study]:
-    """Return what the first photographs of a roll say by both, for each of the rising counts."""
-    return all_with_network(roll, studies(roll, counts), network(SHIPPED))
+    """Return what the first photographs of a roll say, for each of the rising counts.
 
-
-def with_network(roll: Sequence[Photograph], studied: Study, forward: Forward) -> Study:
-    """Return a study of a roll with the network's evidence added, and the grains that it alone proposes."""
-    return all_with_network(roll, [studied], forward)[0]
-
-
-def all_with_network(roll: Sequence[Photograph], studied: Sequence[Study], forward: Forward) -> list[Study]:
-    """Return studies of a growing roll with the network's evidence added, and the grains that it alone proposes.
-
-    Each photograph is looked at once; what the network says of it waits in a temporary file, so memory does not
-    grow with the roll.
+    What is said of each photograph waits in a file, 15 MB of one with 24 megapixels, so memory does not grow with the
+    roll.
     """
-    whole = studied[-1]
-    fresh = [index for index, likeness in enumerate(whole.likeness) if likeness < SAME]
-    with _said(roll, fresh, forward) as said:
-        words = dict(zip(fresh, said, strict=True))
-        return [
-            _added(roll, one, {index: words[index] for index in fresh if index < len(one.likeness)}) for one in studied
-        ]
+    return studies_by(roll, counts, network(SHIPPED))
 
 
-def _added(roll: Sequence[Photograph], studied: Study, words: Mapping[int, _Word]) -> Study:
-    """Return a study with the words on its photographs added."""
-    count = len(studied.likeness)
-    optics = next((found for index in range(count) if (found := casts(roll[index]))), ())
-    if not words or not optics:
-        return studied
-    shape, ratios = roll[0].shape, studied.magnifications
-    y, x = (np.arange((GRID - 1) / 2, side, GRID) for side in shape)
-    grid_y, grid_x = (plane.ravel() for plane in np.meshgrid(y, x, indexing="ij"))
-    total = np.zeros((len(y), len(x)), dtype=np.float32)
-    for index, word in words.items():
-        total += word.at(grid_y, grid_x, shape, ratios[index]).reshape(total.shape)
-    rows, columns = local_maxima(total, radius=1, floor=0.0)
-    v, u, score = refine(total, rows, columns)
-    wide = np.full(len(u), width_px(NEW_UM, optics), dtype=np.float32)
-    new = without_doubles(Spots(u * GRID + (GRID - 1) / 2, v * GRID + (GRID - 1) / 2, wide, score))
-    new = new.strongest(most_candidates(shape))
-    grains = [*studied.grains, *_proposed(new, studied.grains, count=count)]
-    places = np.array([(grain.y, grain.x) for grain in grains]).reshape(-1, 2)
-    by_frame = np.array([grain.by_frame for grain in grains], dtype=np.float32).reshape(-1, count).T.copy()
-    for index, word in words.items():
-        by_frame[index] += word.at(places[:, 0], places[:, 1], shape, ratios[index])
-    return replace(studied, grains=_weighed(grains, by_frame, reach_px=width_px(NEW_UM, optics) / 2))
+def studies_by(roll: Sequence[Photograph], counts: Sequence[int], forward: Forward) -> list[Study]:
+    """Return what `studies_together` does, by any network."""
+    with tempfile.TemporaryDirectory() as folder:
+        return gathered(roll, counts, ByNetwork(grid_px(roll[0]) if len(roll) else 0, forward, Path(folder)))
 
 
-def _proposed(new: Spots, known: Sequence[GrainEvidence], *, count: int) -> list[GrainEvidence]:
-    """Return grains at the places that are not within half a width of a known one, without evidence yet."""
-    nothing = np.zeros(count, dtype=np.float32)
-    if known and len(new):
-        apart, _ = cKDTree([(grain.x, grain.y) for grain in known]).query(np.column_stack([new.x, new.y]))
-        new = new.take(apart > new.diameter_px / 2)
-    return [
-        GrainEvidence(x=x, y=y, diameter_um=NEW_UM, score=0.0, by_frame=nothing, first=0, last=count - 1)
-        for x, y in zip(new.x.tolist(), new.y.tolist(), strict=True)
-    ]
+def grid_px(photograph: Photograph) -> int:
+    """Return the pixels between places of a roll's grid: those of its photographs at the nominal f-number."""
+    view = view_at(NOMINAL_F_NUMBER, pixel_pitch_um(photograph), widest_px=WIDEST_PX)
+    return min(CELL * view.step // ACROSS, *photograph.shape)
 
 
-def _weighed(grains: Sequence[GrainEvidence], by_frame: FloatArray, *, reach_px: float) -> tuple[GrainEvidence, ...]:
-    """Return the grains with the evidence of their longest stand, strongest first, weaker neighbours left out."""
-    if not grains:
-        return ()
-    score, first, last = longest_standing(by_frame)
-    by_frame.flags.writeable = False
-    weighed = [
-        replace(grain, score=float(score[n]), by_frame=by_frame[:, n], first=int(first[n]), last=int(last[n]))
-        for n, grain in enumerate(grains)
-    ]
-    ranked = sorted((grain for grain in weighed if grain.score > 0), key=lambda grain: -grain.score)
-    keep = np.ones(len(ranked), dtype=bool)
-    if len(ranked) > 1:
-        pairs = cKDTree([(grain.x, grain.y) for grain in ranked]).query_pairs(reach_px, output_type="ndarray")
-        keep[pairs.max(axis=1)] = False
-    return tuple(grain for grain, kept in zip(ranked, keep, strict=True) if kept)
+@dataclass(frozen=True, slots=True)
+class ByNetwork:
+    """A way of looking at a roll; see `consensus_study.Way`."""
+
+    step: int
+    forward: Forward
+    folder: Path
+    proposed_um: ClassVar[tuple[float, ...]] = SIZES_UM
+    told_um: ClassVar[tuple[float, ...]] = SIZES_UM
+
+    def look(self, photograph: Photograph, index: int) -> Kept:
+        """Return the words on a photograph, which are kept when they are asked for."""
+        return Kept(Words(photograph, self.step, self.forward), self._file(index))
+
+    def again(self, roll: Sequence[Photograph], index: int) -> Tell:
+        """Return what tells the words that were kept."""
+        kept = np.load(self._file(index), mmap_mode="r")
+
+        def tell(y: FloatArray, x: FloatArray) -> FloatArray:
+            height, width = kept.shape[1:]
+            inside = (y >= -0.5) & (y <= height - 0.5) & (x >= -0.5) & (x <= width - 0.5)
+            found = np.stack([between(plane, y, x) for plane in kept])
+            return np.asarray(found * inside / np.float32(FINENESS), dtype=np.float32)
+
+        return tell
+
+    def _file(self, index: int) -> Path:
+        return self.folder / f"{index}.npy"
 
 
-class _Word:
-    """What the network says of one photograph: log odds of each cell, kept in files, one a view."""
+@dataclass(frozen=True, slots=True)
+class Kept:
+    """Words on a photograph that are written down as they are said."""
 
-    def __init__(self, photograph: Photograph, forward: Forward, folder: Path) -> None:
-        self.views = [view for view in views(photograph) if fits(photograph, view)]
-        self.files = []
-        for number, view in enumerate(self.views):
-            self.files.append(folder / f"{number}.npy")
-            np.save(self.files[-1], answers(features(photograph, view), forward)[0].astype(np.float16))
+    words: Words
+    file: Path
 
-    def at(self, y: NDArray[Any], x: NDArray[Any], shape: tuple[int, int], ratio: float) -> FloatArray:
-        """Return the evidence for a shadow at places of the roll's first photograph, moved out by a magnification."""
-        y, x = from_middle(np.asarray(y), shape[0], ratio), from_middle(np.asarray(x), shape[1], ratio)
-        best = np.full(len(y), LEAST, dtype=np.float32)
-        for view, file in zip(self.views, self.files, strict=True):
-            odds = np.load(file).astype(np.float32)
-            places = (to_cells(line.astype(np.float64), view).astype(np.float32) for line in (y, x))
-            ratio_ = np.clip(SLOPE * _between(odds, *places) + OFFSET, LEAST, MOST)
-            np.maximum(best, ratio_, out=best)
-        outside = (y < -0.5) | (y > shape[0] - 0.5) | (x < -0.5) | (x > shape[1] - 0.5)
-        return np.where(outside, np.float32(0), best if self.views else np.float32(0))
+    @property
+    def scene(self) -> FloatArray:
+        """Thumbnail of what the photograph shows."""
+        return self.words.scene
+
+    def maps(self) -> Maps:
+        """Yield the evidence for each size by its index, as it will be told again."""
+        kept = np.lib.format.open_memmap(self.file, mode="w+", dtype=np.int8, shape=(len(SIZES_UM), *self.words.shape))
+        for size, map_ in self.words.maps():
+            np.rint(map_ * np.float32(FINENESS), out=kept[size], casting="unsafe")
+            yield size, map_
 
 
-def _between(odds: FloatArray, row: FloatArray, column: FloatArray) -> FloatArray:
-    """Return a map's values at fractional places (m,), by cubic interpolation."""
+def between(plane: NDArray[np.int8], row: FloatArray, column: FloatArray) -> FloatArray:
+    """Return a plane's values at fractional places (m,), by linear interpolation."""
     found = np.empty(len(row), dtype=np.float32)
+    values = np.asarray(plane, dtype=np.float32)
     for start in range(0, len(row), 16_384):  # OpenCV's limit on the sides of a remapped picture is twice that
         some = slice(start, start + 16_384)
         found[some] = cv2.remap(
-            odds, column[None, some], row[None, some], cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE
+            values, column[None, some], row[None, some], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE
         )[0]
     return found
-
-
-@contextmanager
-def _said(roll: Sequence[Photograph], fresh: Sequence[int], forward: Forward) -> Iterator[list[_Word]]:
-    with tempfile.TemporaryDirectory() as folder:
-        words = []
-        for index in fresh:
-            own = Path(folder) / str(index)
-            own.mkdir()
-            words.append(_Word(roll[index], forward, own))
-        yield words

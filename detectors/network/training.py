@@ -14,8 +14,8 @@ import torch
 from numpy.typing import NDArray
 from torch import Tensor
 
+from .lessons import Lesson
 from .model import Network
-from .target import CENTRE, DOWN, HEAT, PLANES, RIGHT, SIZE, WEIGHT
 
 Pair = tuple[NDArray[np.float16], NDArray[np.float16]]
 """Features (channels, 2h, 2w) and target planes (planes, h, w) of one frame."""
@@ -23,10 +23,12 @@ Pair = tuple[NDArray[np.float16], NDArray[np.float16]]
 
 @dataclass(frozen=True, slots=True)
 class Course:
-    """How long and how fast to learn.
+    """What to learn, how long and how fast.
 
     Attributes
     ----------
+    lesson
+        One of `LESSONS`.
     steps
         Batches in all; the rate of learning falls to nothing over them.
     batch, crop_cells
@@ -35,16 +37,20 @@ class Course:
         Highest rate of learning, after the first fiftieth of the steps.
     seed
         For weights, crops and turns.
+    answer_alone
+        Whether all but the last layer stays as it is.
     average
         Memory of the running mean of the weights, which is what is kept.
     """
 
+    lesson: Lesson
     steps: int = 20_000
     batch: int = 96
     crop_cells: int = 96
     rate: float = 2e-3
     seed: int = 0
     average: float = 0.999
+    answer_alone: bool = False
 
     def rate_at(self, step: int) -> float:
         """Return the rate of learning: a linear rise, then half a cosine."""
@@ -86,7 +92,7 @@ class Pool:
     seen: int = 0
 
     def add(self, pair: Pair) -> None:
-        """Add a frame; one smaller than a crop is widened by cells that don't count."""
+        """Add a frame, or a roll's; one smaller than a crop is widened by cells that don't count."""
         shown, wanted = (torch.from_numpy(plane) for plane in pair)
         down, right = (max(0, self.crop - side) for side in wanted.shape[1:])
         shown = torch.nn.functional.pad(shown, (0, 2 * right, 0, 2 * down))
@@ -100,59 +106,20 @@ class Pool:
         self.seen += 1
 
     def draw(self, count: int, rng: np.random.Generator) -> tuple[Tensor, Tensor]:
-        """Return `count` crops, frames drawn by their area."""
+        """Return `count` crops, frames drawn by their area; of rolls, as many for each photograph."""
         shares = np.array(self.area)
         picks = rng.choice(len(shares), size=count, p=shares / shares.sum())
         crops = [self._crop(int(pick), rng) for pick in picks]
-        return torch.stack([shown for shown, _ in crops]), torch.stack([wanted for _, wanted in crops])
+        shown = torch.stack([shown for shown, _ in crops])
+        return shown.flatten(0, -4), torch.stack([wanted for _, wanted in crops])
 
     def _crop(self, pick: int, rng: np.random.Generator) -> tuple[Tensor, Tensor]:
         shown, wanted, side = self.shown[pick], self.wanted[pick], self.crop
         top, left = (int(rng.integers(0, length - side + 1)) for length in wanted.shape[1:])
         return (
-            shown[:, 2 * top : 2 * (top + side), 2 * left : 2 * (left + side)],
+            shown[..., 2 * top : 2 * (top + side), 2 * left : 2 * (left + side)],
             wanted[:, top : top + side, left : left + side],
         )
-
-
-def turned(shown: Tensor, wanted: Tensor, way: int) -> tuple[Tensor, Tensor]:
-    """Return a batch mirrored and transposed as the bits of `way` (0…7) say, offsets and phases with it."""
-    phases = torch.arange(4).reshape(2, 2)
-    planes = list(range(PLANES))
-    signs = torch.ones(PLANES, dtype=wanted.dtype, device=wanted.device)
-    for bit, axis, offset in ((1, -2, DOWN), (2, -1, RIGHT)):
-        if way & bit:
-            shown, wanted, phases = shown.flip(axis), wanted.flip(axis), phases.flip(axis)
-            signs[offset] = -1.0
-    if way & 4:
-        shown, wanted, phases = shown.transpose(-1, -2), wanted.transpose(-1, -2), phases.transpose(-1, -2)
-        planes[DOWN], planes[RIGHT] = RIGHT, DOWN
-    channels = phases.reshape(-1).tolist() + list(range(4, shown.shape[1]))
-    return shown[:, channels], (wanted * signs[:, None, None])[:, planes]
-
-
-PARTS = ("centre", "size", "offset")
-
-
-def loss(answer: Tensor, wanted: Tensor) -> tuple[Tensor, Tensor]:
-    """Return the loss of a batch and its `PARTS`.
-
-    Of the centres the penalty-reduced focal loss of Law & Deng, 'CornerNet', ECCV 2018, with α = 2, β = 4; of
-    sizes and offsets the mean absolute error at the centres.
-    """
-    logit = answer[:, 0].float()
-    wanted = wanted.float()
-    centre, weight = wanted[:, CENTRE], wanted[:, WEIGHT]
-    p = torch.sigmoid(logit)
-    found = -torch.nn.functional.logsigmoid(logit) * (1 - p) ** 2 * centre
-    false = -torch.nn.functional.logsigmoid(-logit) * p**2 * (1 - wanted[:, HEAT]) ** 4 * (1 - centre)
-    count = centre.sum().clamp(min=1.0)
-    heat = ((found + false) * weight).sum() / count
-    here = centre * weight
-    size = ((answer[:, 1].float() - wanted[:, SIZE]).abs() * here).sum() / count
-    offset = ((answer[:, 2].float() - wanted[:, DOWN]).abs() * here).sum() / count
-    offset = offset + ((answer[:, 3].float() - wanted[:, RIGHT]).abs() * here).sum() / count
-    return heat + 0.1 * size + 0.2 * offset, torch.stack([heat, size, offset]).detach()
 
 
 def teach(
@@ -180,7 +147,7 @@ def teach(
                 pool.add(pair)
         recent.append(learner.step(step))
         if note is not None and (step + 1) % 100 == 0:
-            note(step + 1, dict(zip(PARTS, torch.stack(recent).mean(dim=0).tolist(), strict=True)))
+            note(step + 1, dict(zip(course.lesson.parts, torch.stack(recent).mean(dim=0).tolist(), strict=True)))
             recent = []
         over = time.monotonic() - began > going.seconds
         if over or (step + 1) % 2000 == 0 or step + 1 == course.steps:
@@ -196,23 +163,28 @@ class Learner:
     def __init__(self, pool: Pool, course: Course, going: Going) -> None:
         torch.manual_seed(course.seed)
         self.pool, self.course, self.state = pool, course, going.state
-        self.network = Network().to(pool.device)
+        self.network = course.lesson.network().to(pool.device)
         if going.start is not None:
-            self.network.load_state_dict(torch.load(going.start, map_location=pool.device, weights_only=True)["mean"])
+            self._begin_with(torch.load(going.start, map_location=pool.device, weights_only=True)["mean"])
         self.mean = {name: value.detach().clone() for name, value in self.network.state_dict().items()}
-        self.adam = torch.optim.AdamW(self.network.parameters(), lr=course.rate, weight_decay=1e-2)
+        if course.answer_alone:
+            self.network.requires_grad_(False).answer.requires_grad_(True)
+        learning = [weights for weights in self.network.parameters() if weights.requires_grad]
+        self.adam = torch.optim.AdamW(learning, lr=course.rate, weight_decay=0.0 if course.answer_alone else 1e-2)
         self.done = self._resume() if going.state.exists() else 0
         self.rng = np.random.default_rng([course.seed, self.done])
 
     def step(self, step: int) -> Tensor:
-        """Learn from one batch and return its `PARTS`."""
+        """Learn from one batch and return the parts of its loss."""
         for group in self.adam.param_groups:
             group["lr"] = self.course.rate_at(step)
-        shown, wanted = turned(*self.pool.draw(self.course.batch, self.rng), int(self.rng.integers(8)))
+        shown, wanted = self.course.lesson.turned(
+            *self.pool.draw(self.course.batch, self.rng), int(self.rng.integers(8))
+        )
         shown = shown.float().contiguous(memory_format=torch.channels_last)
         with torch.autocast(self.pool.device.type, dtype=torch.bfloat16, enabled=self.pool.device.type == "cuda"):
             answer = self.network(shown)
-        total, parts = loss(answer, wanted)
+        total, parts = self.course.lesson.loss(answer, wanted)
         self.adam.zero_grad(set_to_none=True)
         total.backward()
         torch.nn.utils.clip_grad_norm_(self.network.parameters(), 5.0)
@@ -223,7 +195,7 @@ class Learner:
 
     def mean_network(self) -> Network:
         """Return a network with the mean weights."""
-        network = Network().to(self.pool.device)
+        network = self.course.lesson.network().to(self.pool.device)
         network.load_state_dict(self.mean)
         return network.eval()
 
@@ -238,6 +210,12 @@ class Learner:
         beside = self.state.with_suffix(".new")
         torch.save(kept, beside)
         beside.replace(self.state)
+
+    def _begin_with(self, weights: dict[str, Tensor]) -> None:
+        """Take over what has the same shape: another lesson's answers don't."""
+        own = self.network.state_dict()
+        own.update({name: value for name, value in weights.items() if value.shape == own[name].shape})
+        self.network.load_state_dict(own)
 
     def _resume(self) -> int:
         kept = torch.load(self.state, map_location=self.pool.device, weights_only=True)

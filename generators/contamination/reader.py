@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from ..names import nearest
-from ..particles import Population
+from ..particles import Even, Population
 from .state import KINDS, Share, State, Wipe, ranged
 
 Table = Mapping[str, Any]
@@ -143,8 +143,10 @@ def _ends(key: str, value: Any, where: str) -> tuple[float, float]:
     return _number(key, value, where), _number(key, value, where)
 
 
-def dust_from(raw: Mapping[str, Any]) -> Population | State:
+def dust_from(raw: Mapping[str, Any]) -> Population | State | Even:
     """Return the population or state whose fields JSON holds, as `dataclasses.asdict` wrote them."""
+    if "low_um" in raw:
+        return Even(**raw)
     if "state" not in raw:
         return Population(**raw)
     shares = []

@@ -13,11 +13,11 @@ from moteyard.bench.errors import YardError
 from moteyard.bench.handover import photograph
 from moteyard.bench.judge import frame_row, judge, seat_of
 from moteyard.bench.learned import learned_from, refuse_what_was_taught
-from moteyard.bench.training.example import UNKNOWN_ONE_IN, example, mistaken
+from moteyard.bench.training.example import UNKNOWN_ONE_IN, mistaken, of_scene
 from moteyard.bench.training.recipe import Recipe
 from moteyard.bench.visibility import Viewing
 from moteyard.detectors.contract import Photograph, SingleFrame, Spots
-from moteyard.detectors.network import runtime
+from moteyard.detectors.network import runtime, together
 from moteyard.detectors.network.detector import INTEGERS, SINGLE, NetworkDetector
 from moteyard.detectors.network.features import View, features, view_at, views
 from moteyard.detectors.network.target import (
@@ -125,13 +125,13 @@ class TestWhatItIsToAnswer:
 
     def test_only_train_seeds_are_learned_from(self):
         with pytest.raises(YardError, match="not of the train seeds"):
-            example(scene(namespace="report"))
+            of_scene(scene(namespace="report"))
 
     def test_recipe_and_example_are_the_same_again(self):
         recipe = Recipe(width_px=320, height_px=240)
         assert recipe.scene(3) == recipe.scene(3) != recipe.scene(4)
         assert all(recipe.scene(number).seed[0] == 0 for number in range(20))
-        first, again = (example(recipe.scene(3)) for _ in range(2))
+        first, again = (of_scene(recipe.scene(3)) for _ in range(2))
         np.testing.assert_array_equal(first.shown, again.shown)
         assert first.wanted.shape[1] * 2 == first.shown.shape[1]
 
@@ -174,7 +174,7 @@ class TestHardNegatives:
         assert mistaken(shot, centres, by=Sees()).tolist() == [[90.0, 20.0], [10.0, 20.0]]
 
     def test_a_training_frame_holds_them(self):
-        taught = example(scene("scrub", namespace="train"))
+        taught = of_scene(scene("scrub", namespace="train"))
         assert (taught.wanted[WEIGHT] == HARD).sum() > 50
 
 
@@ -239,14 +239,22 @@ class TestWhatItFinds:
 
 
 class TestCard:
-    def test_says_what_ships(self):
-        card = json.loads(FILES.joinpath("card.json").read_text(encoding="utf-8"))
-        files = {path.name: path.read_bytes() for path in FILES.iterdir() if path.name.endswith(".onnx")}
+    @pytest.mark.parametrize(
+        ("name", "shipped"),
+        [("card.json", (SINGLE, INTEGERS)), ("evidence.json", (together.SINGLE, together.INTEGERS))],
+    )
+    def test_says_what_ships(self, name, shipped):
+        card = json.loads(FILES.joinpath(name).read_text(encoding="utf-8"))
+        files = {each.file: FILES.joinpath(each.file).read_bytes() for each in shipped}
         assert card["files"] == {name: hashlib.sha256(data).hexdigest() for name, data in files.items()}
-        assert card["files"] == {weights.file: weights.sha256 for weights in (SINGLE, INTEGERS)}
+        assert card["files"] == {each.file: each.sha256 for each in shipped}
         assert card["namespaces"] == ["train"]
-        assert card["parameters"] <= 500_000
-        assert sum(map(len, files.values())) <= 2_000_000
+        assert card["parameters"] <= 900_000
+
+    def test_all_weights_have_a_card_and_are_small(self):
+        files = [path for path in FILES.iterdir() if path.name.endswith(".onnx")]
+        assert len(files) == 4
+        assert sum(len(path.read_bytes()) for path in files) <= 4_000_000
 
     def test_it_can_be_judged_on_report_and_not_on_train(self):
         detector = NetworkDetector()
