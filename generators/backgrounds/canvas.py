@@ -7,6 +7,7 @@ quarter of the cost, and only a luminance texture is made for every pixel.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 
@@ -51,11 +52,15 @@ def canvas_shape(shape: tuple[int, int]) -> tuple[int, int]:
 
 
 def full_size(
-    canvas: FloatArray | Painting, shape: tuple[int, int], rng: np.random.Generator, texture: Texture | None = None
+    canvas: FloatArray | Painting,
+    shape: tuple[int, int],
+    rng: np.random.Generator,
+    texture: Texture | None = None,
+    most: float = math.inf,
 ) -> FloatArray:
     """Return the frame, float32 (height, width, 3), of a canvas of planes (3, rows, columns) or what paints its rows.
 
-    Negative overshoot of the interpolation is cut off.
+    Negative overshoot of the interpolation is cut off, and light above `most`.
     """
     import cv2
 
@@ -71,6 +76,8 @@ def full_size(
             if gain is not None:
                 np.multiply(plane, gain, out=plane)
             cv2.threshold(plane, 0.0, 0.0, cv2.THRESH_TOZERO, dst=plane)
+            if most < math.inf:
+                cv2.threshold(plane, most, 0.0, cv2.THRESH_TRUNC, dst=plane)
         cv2.merge(planes, dst=out[top : top + len(grain)])
     return out
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -175,6 +176,10 @@ def _bands(height: int) -> Iterator[slice]:
         yield slice(top, min(top + BAND_SAMPLES, height))
 
 
+def _bands_of(plane: FloatArray) -> Iterator[FloatArray]:
+    return (plane[rows] for rows in _bands(len(plane)))
+
+
 def _enlarged(small: FloatArray, step: int, shape: tuple[int, int]) -> FloatArray:
     rows, large = _enlarged_rows(small, step, shape), np.empty(shape, dtype=np.float32)
     for part in _bands(shape[0]):
@@ -214,10 +219,13 @@ def _two_grids(
     scale = np.float32(1.0 / math.sqrt(coarse_variance + short_variance))
     periodic *= scale
     coarse *= scale
-    field = periodic if pad[0] else laid(periodic, shape, rng)
     long_rows = _enlarged_rows(coarse, COARSE_STEP, shape)
-    for rows in _bands(shape[0]):
-        field[rows] += long_rows(rows)
+    field, bands = (periodic, _bands_of(periodic)) if pad[0] else laid(periodic, shape, rng)
+    top = 0
+    for band in bands:
+        below = top + len(band)
+        np.add(band, long_rows(slice(top, below)), out=band)
+        top = below
     return field
 
 
@@ -228,17 +236,21 @@ def _short_sides(shape: tuple[int, int]) -> tuple[tuple[int, int], tuple[int, in
     return (shape, (pad, pad)) if max(shape) + pad <= side else ((side, side), (0, 0))
 
 
-def laid(periodic: FloatArray, shape: tuple[int, int], rng: np.random.Generator) -> FloatArray:
+def laid(
+    periodic: FloatArray, shape: tuple[int, int], rng: np.random.Generator
+) -> tuple[FloatArray, Iterator[FloatArray]]:
     """Return a field of the tile's variance that correlates with itself by less than 0.1 at any distance.
 
-    In a small frame every cutting is a large part of it, so two patchworks are added.
+    Its rows are there when the bands that come with it, from top to bottom, have been asked for; each is then in the
+    processor's cache. In a small frame every cutting is a large part of it, so two patchworks are added.
     """
-    field = Patchwork(periodic).wide(shape).fill(shape, rng)
     if shape[0] * shape[1] >= MANY_SAMPLES:
-        return field
+        field = np.empty(shape, dtype=np.float32)
+        return field, Patchwork(periodic).wide(shape).bands(shape, rng, out=field)
+    field = Patchwork(periodic).fill(shape, rng)
     field += Patchwork(periodic, stride=160).fill(shape, rng)
     field *= np.float32(math.sqrt(0.5))
-    return field
+    return field, _bands_of(field)
 
 
 def tile_side(shape: tuple[int, int]) -> int:
@@ -302,8 +314,19 @@ def _synthesise(
     from scipy import fft  # here, so that importing a background costs nothing
 
     h, w = (fft.next_fast_len(side + extra, real=True) for side, extra in zip(shape, pad, strict=True))
-    fy = (fft.fftfreq(h) / part.step).astype(np.float32)[:, None]
-    fx = (fft.rfftfreq(w) / part.step).astype(np.float32)[None, :]
+    amplitude, variance = _amplitude((h, w), part)
+    waves: NDArray[np.complex64] = rng.standard_normal((h, 2 * amplitude.shape[1]), dtype=np.float32).view(np.complex64)
+    waves *= amplitude
+    periodic = fft.irfft2(waves, s=(h, w), workers=1, overwrite_x=True)
+    return np.ascontiguousarray(periodic[: shape[0], : shape[1]]), variance
+
+
+@lru_cache(maxsize=2)  # a flow's two directions have the same waves
+def _amplitude(shape: tuple[int, int], part: _Part) -> tuple[FloatArray, float]:
+    """Return what unit noise is multiplied by for a periodic field of `shape`, and the field's variance."""
+    h, w = shape
+    fy = (np.fft.fftfreq(h) / part.step).astype(np.float32)[:, None]
+    fx = (np.fft.rfftfreq(w) / part.step).astype(np.float32)[None, :]
     amplitude = part.amplitude(fy, fx)
     amplitude[0, 0] = 0.0
     variance = _variance(amplitude, w)
@@ -311,10 +334,9 @@ def _synthesise(
     amplitude[:, 0] *= np.float32(math.sqrt(2))
     if w % 2 == 0:
         amplitude[:, -1] *= np.float32(math.sqrt(2))
-    waves: NDArray[np.complex64] = rng.standard_normal((h, 2 * fx.size), dtype=np.float32).view(np.complex64)
-    waves *= amplitude * np.float32(math.sqrt(h * w / 2))
-    periodic = fft.irfft2(waves, s=(h, w), workers=1, overwrite_x=True)
-    return np.ascontiguousarray(periodic[: shape[0], : shape[1]]), variance
+    amplitude *= np.float32(math.sqrt(h * w / 2))
+    amplitude.flags.writeable = False
+    return amplitude, variance
 
 
 def _variance(amplitude: FloatArray, width: int) -> float:

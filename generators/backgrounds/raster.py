@@ -52,9 +52,11 @@ def mix(first: FloatArray, second: FloatArray, share: FloatArray) -> FloatArray:
     Pictures are planes (3, height, width) here, colours (3, 1, 1): long rows of one colour are quick to
     compute with.
     """
-    out = np.asarray(share * (second - first), dtype=np.float32)
+    step = np.asarray(second - first, dtype=np.float32)
+    whole = step.shape[-2:] == share.shape[-2:]
+    out = np.multiply(share, step, out=step if whole else None)
     out += first
-    return out
+    return np.asarray(out, dtype=np.float32)
 
 
 def colour(red: float, green: float, blue: float) -> FloatArray:

@@ -72,8 +72,7 @@ class Rock:
             face *= sun * np.exp(shading[part])
             return face
 
-        frame = full_size(rows, shape, rng, texture)
-        return np.minimum(frame, np.float32(1.0), out=frame)
+        return full_size(rows, shape, rng, texture, most=1.0)
 
 
 def _shading(shape: tuple[int, int], rng: np.random.Generator) -> FloatArray:

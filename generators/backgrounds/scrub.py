@@ -57,9 +57,7 @@ class Scrub:
     def paint(self, shape: tuple[int, int], rng: np.random.Generator) -> FloatArray:
         """Return linear radiance, float32 (height, width, 3)."""
         kind = pick_kind(self.kind, KINDS, rng)
-        frame: FloatArray = {"heath": _heath, "plain": _grass, "gorse": _gorse}[kind](shape, rng)
-        np.minimum(frame, np.float32(1.0), out=frame)
-        return frame
+        return {"heath": _heath, "plain": _grass, "gorse": _gorse}[kind](shape, rng)
 
 
 def _heath(shape: tuple[int, int], rng: np.random.Generator) -> FloatArray:
@@ -89,7 +87,7 @@ def _heath(shape: tuple[int, int], rng: np.random.Generator) -> FloatArray:
         painting *= light[inner]
         return painting
 
-    return full_size(rows, shape, rng, _twigs(shape, rng))
+    return full_size(rows, shape, rng, _twigs(shape, rng), most=1.0)
 
 
 def _twigs(shape: tuple[int, int], rng: np.random.Generator) -> Texture:
@@ -187,6 +185,7 @@ def _add_flowers(frame: FloatArray, light: FloatArray, rng: np.random.Generator)
     x, y = x[seen], y[seen]
     bright = lit_share(light, x, y, SAMPLE_PX) * (1 + power_law(len(x), 2.0, rng, largest=4.0))
     add_points(frame, x, y, bright.astype(np.float32)[:, None] * FLOWER, sigma_px=0.8)
+    np.minimum(frame, np.float32(1.0), out=frame)
 
 
 def _grass(shape: tuple[int, int], rng: np.random.Generator) -> FloatArray:
@@ -208,4 +207,4 @@ def _grass(shape: tuple[int, int], rng: np.random.Generator) -> FloatArray:
         painting *= light
         return painting
 
-    return full_size(rows, shape, rng, Texture(Patchwork(blades, overlap=48), 0.33))
+    return full_size(rows, shape, rng, Texture(Patchwork(blades, overlap=48), 0.33), most=1.0)

@@ -24,6 +24,9 @@ SHADE = colour(0.20, 0.26, 0.36)
 ROCK = colour(0.105, 0.098, 0.090)
 """Dark wet rock in full light."""
 
+MOST = 1.2
+"""Light above it is cut off: the sensor saturates at 1."""
+
 GRAIN = {"powder": 0.017, "crust": 0.04}
 """Standard deviation in log luminance of the grain of the surface; 0.025 for the kinds not named."""
 
@@ -74,10 +77,10 @@ class Snow:
             snow *= exposure
             return snow
 
-        frame = full_size(rows, shape, rng, _grain(shape, kind, rng))
+        frame = full_size(rows, shape, rng, _grain(shape, kind, rng), most=MOST)
         if kind in ("sparkle", "powder"):
             _add_glints(frame, in_bands(sunlight, canvas), 900.0 if kind == "sparkle" else 60.0, rng)
-        return np.minimum(frame, np.float32(1.2), out=frame)
+        return frame
 
 
 def _grain(shape: tuple[int, int], kind: str, rng: np.random.Generator) -> Texture:
@@ -194,3 +197,4 @@ def _add_glints(frame: FloatArray, sunlight: FloatArray, per_megapixel: float, r
     light = 0.25 * power_law(len(x), 1.6, rng, largest=24.0)
     light *= np.minimum(lit_share(sunlight, x, y, SAMPLE_PX), 1)
     add_points(frame, x, y, light.astype(np.float32)[:, None], sigma_px=0.55)
+    np.minimum(frame, np.float32(MOST), out=frame)

@@ -41,32 +41,41 @@ class Patchwork:
     turns: bool = True
 
     def bands(
-        self, shape: tuple[int, int], rng: np.random.Generator, *, rows: int | None = None
+        self,
+        shape: tuple[int, int],
+        rng: np.random.Generator,
+        *,
+        rows: int | None = None,
+        out: FloatArray | None = None,
     ) -> Iterator[FloatArray]:
         """Yield a field of `shape` from top to bottom, `rows` at a time, a part of the stride and by default all of it.
 
-        The last may be fewer. The rows are overwritten when the next ones are asked for: copy what should stay.
+        The last may be fewer. They are the rows of `out`, float32 of `shape`; without it they are overwritten when the
+        next ones are asked for: copy what should stay.
         """
         height, width = shape
         step = rows or self.stride
-        columns = (width // self.stride + 2) * self.stride + 2 * self.overlap
-        laid = np.zeros((self.stride + self.overlap, columns), dtype=np.float32)
         left = int(rng.integers(self.overlap, self.overlap + self.stride))  # the seams are nowhere in particular
-        source = np.pad(self.tile, ((0, laid.shape[0]), (0, laid.shape[0])), mode="wrap")
-        weights = self._weights()
-        self._lay(laid, source, weights, rng)
+        count = ((width // self.stride + 1) * self.stride + self.overlap) // self.stride + 1
+        sources, weights = self._sources(), self._weights()
+        room = np.empty((step if out is None else 0, width), dtype=np.float32)
+        above = self._cuttings(sources, count, rng)
         for top in range(0, height, self.stride):
-            laid[: self.overlap] = laid[self.stride :]
-            laid[self.overlap :] = 0.0
-            self._lay(laid, source, weights, rng)
+            below = self._cuttings(sources, count, rng)
             for first in range(0, min(self.stride, height - top), step):
-                yield laid[first : min(first + step, self.stride, height - top), left : left + width]
+                last = min(first + step, self.stride, height - top)
+                band = room[: last - first] if out is None else out[top + first : top + last]
+                band[:] = 0.0
+                self._lay(band, above, weights, (self.stride + first, left))
+                self._lay(band, below, weights, (first, left))
+                yield band
+            above = below
 
     def fill(self, shape: tuple[int, int], rng: np.random.Generator) -> FloatArray:
         """Return the whole field, float32 of `shape`."""
         out = np.empty(shape, dtype=np.float32)
-        for number, band in enumerate(self.bands(shape, rng)):
-            out[number * self.stride : number * self.stride + len(band)] = band
+        for _ in self.bands(shape, rng, out=out):
+            pass
         return out
 
     def wide(self, shape: tuple[int, int]) -> Patchwork:
@@ -83,17 +92,45 @@ class Patchwork:
         window = np.concatenate((np.sin(phase), np.ones(self.stride - self.overlap), np.cos(phase)))
         return np.outer(window, window).astype(np.float32)
 
-    def _lay(self, laid: FloatArray, source: FloatArray, weights: FloatArray, rng: np.random.Generator) -> None:
-        """Add one row of cuttings to `laid`; what lies inside all cross-fades is merely copied."""
-        side, fade, inner = len(weights), self.overlap, slice(self.overlap, self.stride)
-        whole, first, last = slice(None), slice(0, fade), slice(self.stride, side)
-        zones = [(first, whole), (last, whole), (inner, first), (inner, last)]
-        for left in range(0, laid.shape[1] - side + 1, self.stride):
-            y, x = rng.integers(self.tile.shape[0]), rng.integers(self.tile.shape[1])
-            cutting = source[y : y + side, x : x + side]
-            if self.turns and rng.random() < 0.5:
-                cutting = cutting[::-1, ::-1]
-            patch = laid[:, left : left + side]
-            for zone in zones:
-                patch[zone] += cutting[zone] * weights[zone]
-            patch[inner, inner] = cutting[inner, inner]
+    def _sources(self) -> tuple[FloatArray, FloatArray]:
+        """Return the tile, so far repeated that every cutting lies in it, and the same turned by 180°."""
+        side = self.stride + self.overlap
+        source = np.pad(self.tile, ((0, side), (0, side)), mode="wrap")
+        return source, np.ascontiguousarray(source[::-1, ::-1])  # rows that run backwards are slow to add
+
+    def _cuttings(
+        self, sources: tuple[FloatArray, FloatArray], count: int, rng: np.random.Generator
+    ) -> list[FloatArray]:
+        """Return a row of cuttings, from left to right."""
+        side = self.stride + self.overlap
+        cuttings = []
+        for _ in range(count):
+            y, x = (int(rng.integers(length)) for length in self.tile.shape)
+            turned = self.turns and rng.random() < 0.5
+            if turned:
+                y, x = (length - side - at for length, at in zip(sources[0].shape, (y, x), strict=True))
+            cuttings.append(sources[turned][y : y + side, x : x + side])
+        return cuttings
+
+    def _lay(self, band: FloatArray, cuttings: list[FloatArray], weights: FloatArray, start: tuple[int, int]) -> None:
+        """Add a row of cuttings to a band whose first sample is at a row and column of it.
+
+        What lies inside all cross-fades is merely copied.
+        """
+        fades, inner = ((0, self.overlap), (self.stride, len(weights))), (self.overlap, self.stride)
+        zones = [(rows, (0, len(weights))) for rows in fades] + [(inner, columns) for columns in fades]
+        height, width = band.shape
+        for number, cutting in enumerate(cuttings):
+            row, column = start[0], start[1] - number * self.stride
+            for rows, columns in zones:
+                here, there = zip(_shared(rows, row, height), _shared(columns, column, width), strict=True)
+                band[there] += cutting[here] * weights[here]
+            here, there = zip(_shared(inner, row, height), _shared(inner, column, width), strict=True)
+            band[there] = cutting[here]
+
+
+def _shared(zone: tuple[int, int], start: int, length: int) -> tuple[slice, slice]:
+    """Return the part of a cutting's zone that `length` samples from `start` on share, in the cutting and in them."""
+    low = max(zone[0], start)
+    high = max(low, min(zone[1], start + length))
+    return slice(low, high), slice(low - start, high - start)

@@ -154,6 +154,30 @@ def test_cuttings_keep_variance_and_have_no_seams():
     assert steps.max() < 1.15 * np.median(steps)
 
 
+@pytest.mark.parametrize("turns", [True, False])
+def test_cuttings_laid_in_bands_are_whole_ones_added_up(turns):
+    noise = np.random.default_rng(1).standard_normal((96, 128), dtype=np.float32)
+    work, shape = Patchwork(noise, stride=48, overlap=16, turns=turns), (151, 205)
+    # The rule itself: every cutting of 64² drawn in turn, times sin and cos over 16 samples at its edges, added up.
+    draw, fade = np.random.default_rng(7), (np.arange(16) + 0.5) * np.pi / 32
+    line = np.concatenate((np.sin(fade), np.ones(32), np.cos(fade)))
+    left, far = int(draw.integers(16, 64)), np.arange(64)
+    sheet = np.zeros((48 * 6, 48 * 8))
+    for top in range(0, 48 * 5, 48):
+        for side in range(0, 48 * 6, 48):
+            y, x = draw.integers(96), draw.integers(128)
+            cutting = noise[np.ix_((y + far) % 96, (x + far) % 128)]
+            turned = turns and draw.random() < 0.5
+            sheet[top : top + 64, side : side + 64] += np.outer(line, line) * (
+                cutting[::-1, ::-1] if turned else cutting
+            )
+    whole = work.fill(shape, np.random.default_rng(7))
+    np.testing.assert_allclose(whole, sheet[48 : 48 + 151, left : left + 205], atol=1e-6)
+    for rows in (8, 24, 48):
+        bands = [band.copy() for band in work.bands(shape, np.random.default_rng(7), rows=rows)]
+        assert np.array_equal(np.concatenate(bands), whole)
+
+
 def test_a_tile_is_periodic_and_the_patchwork_is_not():
     noise = tile(256, Spectrum(1.5, 60.0, 6.0), np.random.default_rng(1))
     assert np.abs(noise[0] - noise[-1]).mean() < 0.3

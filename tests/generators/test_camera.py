@@ -85,6 +85,17 @@ def test_a_jpeg_is_read_as_pillow_reads_it(chroma):
         assert np.array_equal(through_jpeg(pixels, 92, chroma=chroma), np.asarray(picture))
 
 
+@pytest.mark.parametrize("chroma", ["4:4:4", "4:2:2", "4:2:0"])
+@pytest.mark.parametrize("quality", [5, 75, 92])
+def test_a_jpeg_keeps_what_pillow_keeps(chroma, quality):
+    wide = np.random.default_rng(4).integers(0, 256, (61, 90, 3), dtype=np.uint8)
+    pixels = wide[:, 3:86]  # a part of a picture, whose rows lie apart
+    buffer = io.BytesIO()
+    Image.fromarray(pixels).save(buffer, "JPEG", quality=quality, subsampling=chroma)
+    with Image.open(buffer) as picture:
+        assert np.array_equal(through_jpeg(pixels, quality, chroma=chroma), np.asarray(picture))
+
+
 @pytest.mark.parametrize(
     ("fields", "message"),
     [
