@@ -83,18 +83,31 @@ def field(shape: tuple[int, int], spectrum: Spectrum, rng: np.random.Generator) 
     longest waves happen to give it. Opposite edges are not alike. Time: a third of an FFT pair of a large
     frame, less by the square of the grid step where `finest_px` is 8 or more.
     """
-    longest = spectrum.longest_px or 2.0 * max(shape)
     step = _grid_step(spectrum.finest_px)
-    if step == 1:
-        return _two_grids(shape, spectrum, longest, step=1, rng=rng)
+    if step > 1:
+        return _plane(field_rows(shape, spectrum, rng), shape)
+    return _two_grids(shape, spectrum, spectrum.longest_px or 2.0 * max(shape), step=1, rng=rng)
+
+
+def field_rows(shape: tuple[int, int], spectrum: Spectrum, rng: np.random.Generator) -> Rows:
+    """Return what gives the rows of a `field` whose `finest_px` is 8 or more, of which no plane is kept."""
+    step = _grid_step(spectrum.finest_px)
+    longest = spectrum.longest_px or 2.0 * max(shape)
     small = _two_grids(_small_shape(shape, step), spectrum, longest, step=step, rng=rng)
-    return _enlarged(small, step, shape)
+    return _enlarged_rows(small, step, shape)
 
 
 def bent_field(
     shape: tuple[int, int], spectrum: Spectrum, rng: np.random.Generator, *, bend_px: float, view: View | None = None
 ) -> FloatArray:
-    """Return `field` carried off by a smooth flow: no longer Gaussian, with streaks and folds.
+    """Return the plane of `bent_rows`."""
+    return _plane(bent_rows(shape, spectrum, rng, bend_px=bend_px, view=view), shape)
+
+
+def bent_rows(
+    shape: tuple[int, int], spectrum: Spectrum, rng: np.random.Generator, *, bend_px: float, view: View | None = None
+) -> Rows:
+    """Return what gives rows of `field` carried off by a smooth flow: no longer Gaussian, with streaks and folds.
 
     Parameters
     ----------
@@ -109,15 +122,12 @@ def bent_field(
     if step > 1:
         small_shape, on_grid = _small_shape(shape, step), _on_grid(spectrum, step, shape)
         small = bent_field(small_shape, on_grid, rng, bend_px=bend_px / step, view=view)
-        return _enlarged(small, step, shape)
+        return _enlarged_rows(small, step, shape)
     reach = math.ceil(BEND_REACH * bend_px)
     height, width = shape if view is None else view.surface(shape)
     source = field((height + 2 * reach, width + 2 * reach), spectrum, rng)
     column, row = _flow(shape, bend_px, reach, rng, view)
-    bent = np.empty(shape, dtype=np.float32)
-    for part in _bands(shape[0]):
-        bent[part] = remapped(source, column(part), row(part))
-    return bent
+    return lambda part: remapped(source, column(part), row(part))
 
 
 def _flow(
@@ -180,11 +190,11 @@ def _bands_of(plane: FloatArray) -> Iterator[FloatArray]:
     return (plane[rows] for rows in _bands(len(plane)))
 
 
-def _enlarged(small: FloatArray, step: int, shape: tuple[int, int]) -> FloatArray:
-    rows, large = _enlarged_rows(small, step, shape), np.empty(shape, dtype=np.float32)
+def _plane(rows: Rows, shape: tuple[int, int]) -> FloatArray:
+    plane = np.empty(shape, dtype=np.float32)
     for part in _bands(shape[0]):
-        large[part] = rows(part)
-    return large
+        plane[part] = rows(part)
+    return plane
 
 
 def _enlarged_rows(small: FloatArray, step: int, shape: tuple[int, int]) -> Rows:

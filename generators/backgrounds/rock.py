@@ -12,8 +12,8 @@ from .base import FloatArray, check_kind, pick_kind, scene_span
 from .canvas import Painting, Texture, canvas_shape, full_size, widened
 from .cells import by_cell, cells, domes
 from .joints import Joints
-from .noise import Spectrum, bent_field, field, tile, tile_side
-from .raster import blur, colour, mix, shifted, slope, smoothstep
+from .noise import Spectrum, bent_field, bent_rows, field, tile, tile_side
+from .raster import Rows, blur, colour, mix, shifted, slope, smoothstep
 from .tiles import Patchwork
 
 KINDS = ("limestone", "granite", "scree")
@@ -69,19 +69,18 @@ class Rock:
 
         def rows(part: slice) -> FloatArray:
             face = painting(part)
-            face *= sun * np.exp(shading[part])
+            face *= sun * np.exp(shading(part))
             return face
 
         return full_size(rows, shape, rng, texture, most=1.0)
 
 
-def _shading(shape: tuple[int, int], rng: np.random.Generator) -> FloatArray:
-    """Return the log of the light on the whole face: parts of it turn from the sun or are wet."""
+def _shading(shape: tuple[int, int], rng: np.random.Generator) -> Rows:
+    """Return what gives the log of the light on the whole face: parts of it turn from the sun or are wet."""
     span = scene_span(shape)
-    light = bent_field(shape, Spectrum(1.7, 0.4 * span, 8.0, 1.3), rng, bend_px=0.3 * span)
-    light *= np.float32(rng.uniform(0.25, 0.5))
-    light -= np.float32(0.35)
-    return light
+    light = bent_rows(shape, Spectrum(1.7, 0.4 * span, 8.0, 1.3), rng, bend_px=0.3 * span)
+    contrast = np.float32(rng.uniform(0.25, 0.5))
+    return lambda part: contrast * light(part) - np.float32(0.35)
 
 
 def _relief_light(height: FloatArray, sun_deg: float, strength: float) -> FloatArray:
@@ -95,8 +94,8 @@ def _relief_light(height: FloatArray, sun_deg: float, strength: float) -> FloatA
 
 def _limestone(shape: tuple[int, int], rng: np.random.Generator) -> Painting:
     span, sun_deg, dip = scene_span(shape), rng.uniform(50.0, 130.0), rng.uniform(-25.0, 25.0)
-    beds = bent_field(shape, Spectrum(1.9, 0.25 * span, 2.0, 2.5, dip), rng, bend_px=0.2 * span)
-    rough = bent_field(shape, Spectrum(2.2, 120.0, 2.0, 1.3, dip), rng, bend_px=120.0)
+    bedding = bent_rows(shape, Spectrum(1.9, 0.25 * span, 2.0, 2.5, dip), rng, bend_px=0.2 * span)
+    roughness = bent_rows(shape, Spectrum(2.2, 120.0, 2.0, 1.3, dip), rng, bend_px=120.0)
     across = Joints(dip + rng.uniform(55, 125), rng.uniform(120, 300), rng.uniform(1.0, 2.6)).draw(shape, rng)
     along = Joints(dip, rng.uniform(150, 400), rng.uniform(1.0, 2.2)).draw(shape, rng)
     joints = across.beside(along)
@@ -106,17 +105,18 @@ def _limestone(shape: tuple[int, int], rng: np.random.Generator) -> Painting:
 
     def rows(part: slice) -> FloatArray:
         wide, inner = widened(part, 1, shape[0])
+        beds, rough = bedding(wide), roughness(wide)
         blocks = throw * raised(wide)  # beds end at a crack and go on at another height
-        height = np.float32(13.0) * _ledges(beds[wide] + np.float32(0.10) * rough[wide] + blocks)
+        height = np.float32(13.0) * _ledges(beds + np.float32(0.10) * rough + blocks)
         height += np.float32(30.0) * blocks
         height -= np.float32(GROOVE_DEPTH) * joints.grooves(wide)
-        height += np.float32(7.0) * np.abs(rough[wide])  # folded about zero: faces that meet in creases
+        height += np.float32(7.0) * np.abs(rough)  # folded about zero: faces that meet in creases
         light = _relief_light(height, sun_deg, 0.35)[inner]
         light *= 1 - np.float32(0.85) * joints.cover[part]
         light *= 1 - np.float32(0.75) * np.maximum(kept_off(part), 0)
-        light *= 1 - np.float32(0.65) * smoothstep(-rough[part], 0.0, 1.8)  # hollows see less of the sky
+        light *= 1 - np.float32(0.65) * smoothstep(-rough[inner], 0.0, 1.8)  # hollows see less of the sky
         stone = mix(PALE, GREY, smoothstep(stain[part], -0.3, 2.4))
-        stone = mix(stone, OCHRE, np.float32(0.4) * smoothstep(beds[part], 0.9, 2.2))
+        stone = mix(stone, OCHRE, np.float32(0.4) * smoothstep(beds[inner], 0.9, 2.2))
         stone *= light
         return stone
 
@@ -138,32 +138,33 @@ def _ledges(beds: FloatArray) -> FloatArray:
 def _granite(shape: tuple[int, int], rng: np.random.Generator) -> Painting:
     """Sheets that come off in shells, coarse grain, runs of dark water, pale scars, and crusts in colonies."""
     span, sun_deg = scene_span(shape), rng.uniform(40.0, 140.0)
-    swell = bent_field(shape, Spectrum(2.3, 0.5 * span, 4.0, 1.5), rng, bend_px=0.3 * span)
+    swelling = bent_field(shape, Spectrum(2.3, 0.5 * span, 4.0, 1.5), rng, bend_px=0.3 * span)
     grain = field(shape, Spectrum(1.2, 40.0, 2.0), rng)
     angle = rng.uniform(0, 180)
     joints = Joints(angle, rng.uniform(200, 500), rng.uniform(1.2, 3.5)).draw(shape, rng)
     joints = joints.beside(Joints(angle + rng.uniform(60, 120), rng.uniform(400, 900), 1.5).draw(shape, rng))
     raised, kept_off = joints.blocks(sun_deg)
     throw = np.float32(rng.uniform(9.0, 20.0))
-    runs = bent_field(shape, Spectrum(1.7, 0.35 * span, 8.0, 3.5, 90.0), rng, bend_px=0.2 * span)
+    streaks = bent_rows(shape, Spectrum(1.7, 0.35 * span, 8.0, 3.5, 90.0), rng, bend_px=0.2 * span)
     shells, wet = np.float32(rng.uniform(2.0, 6.0)), np.float32(rng.uniform(0.3, 0.75))
     lichens = [(tint, np.float32(rng.uniform(0.5, 0.8)), _crusts(shape, rng)) for tint in LICHENS]
 
     def rows(part: slice) -> FloatArray:
         wide, inner = widened(part, CRUST_EDGE, shape[0])
-        height = shells * _ledges(np.float32(0.6) * swell[wide] + np.float32(0.02) * grain[wide])
-        height += np.float32(10.0) * swell[wide]
+        swell, runs = swelling[wide], streaks(part)
+        height = shells * _ledges(np.float32(0.6) * swell + np.float32(0.02) * grain[wide])
+        height += np.float32(10.0) * swell
         height += np.float32(0.35) * grain[wide]
         height += throw * raised(wide)
         height -= np.float32(GROOVE_DEPTH) * joints.grooves(wide)
         light = _relief_light(height, sun_deg, 0.55)[inner]
         light *= 1 - np.float32(0.85) * joints.cover[part]
         light *= 1 - np.float32(0.75) * np.maximum(kept_off(part), 0)
-        minerals = grain[part] + np.float32(0.35) * runs[part]
+        minerals = grain[part] + np.float32(0.35) * runs
         stone = mix(GREY, PALE, smoothstep(minerals, -0.2, -1.6))
         stone = mix(stone, DARK, np.float32(0.6) * smoothstep(minerals, 0.7, 1.6))
-        stone *= 1 - wet * smoothstep(runs[part], 0.4, 1.9)
-        stone = mix(stone, SCAR, np.float32(0.6) * smoothstep(-runs[part], 0.5, 2.0))
+        stone *= 1 - wet * smoothstep(runs, 0.4, 1.9)
+        stone = mix(stone, SCAR, np.float32(0.6) * smoothstep(-runs, 0.5, 2.0))
         for tint, density, crusts in lichens:
             edge = blur(crusts[wide] * np.float32(1 / 255), 1.2)[inner]
             edge *= 1 + np.float32(0.4) * grain[part]
@@ -193,21 +194,22 @@ def _crusts(shape: tuple[int, int], rng: np.random.Generator) -> NDArray[np.uint
 def _scree(shape: tuple[int, int], rng: np.random.Generator) -> Painting:
     """Angular stones of several sizes, the small ones between the large; gaps are black."""
     sun_deg, spacing = rng.uniform(40.0, 140.0), rng.uniform(12.0, 26.0)
-    rough = bent_field(shape, Spectrum(1.2, 30.0, 2.0), rng, bend_px=40.0)
+    roughness = bent_rows(shape, Spectrum(1.2, 30.0, 2.0), rng, bend_px=40.0)
     layers = [_Stones.scattered(shape, size, rng) for size in (spacing, spacing / 2.8)]
     kinds = field(shape, Spectrum(1.0, 60.0, 2.0), rng)
     c, s = np.cos(np.radians(sun_deg)), np.sin(np.radians(sun_deg))
 
     def rows(part: slice) -> FloatArray:
         wide, inner = widened(part, math.ceil(0.2 * spacing) + 2, shape[0])
-        large, pebbles = (each.height(wide, rough[wide]) for each in layers)
+        rough = roughness(wide)
+        large, pebbles = (each.height(wide, rough) for each in layers)
         pebbles *= np.float32(0.5)
         over = smoothstep(large - pebbles, -0.02, 0.06)
         height = np.maximum(large, pebbles, out=large)
         light = smoothstep(height, 0.0, 0.5)
         light *= np.float32(0.86)
         light += np.float32(0.14)
-        light *= _relief_light(height + np.float32(0.05) * rough[wide], sun_deg, 0.3 * spacing)
+        light *= _relief_light(height + np.float32(0.05) * rough, sun_deg, 0.3 * spacing)
         behind = shifted(height, 0.2 * spacing * c, -0.2 * spacing * s)
         behind -= height
         light *= 1 - np.float32(0.55) * smoothstep(behind, 0.15, 0.5)

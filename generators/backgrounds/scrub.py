@@ -9,7 +9,7 @@ import numpy as np
 from .base import FloatArray, check_kind, pick_kind, scene_span
 from .canvas import SAMPLE_PX, Texture, canvas_shape, full_size, in_bands, widened
 from .cells import by_cell, cell_distance, cells, domes
-from .noise import Spectrum, bent_field, field, tile, tile_side
+from .noise import Spectrum, bent_rows, field, field_rows, tile, tile_side
 from .points import add_points, lit_share, power_law, scattered
 from .raster import colour, mix, shifted, slope, smoothstep
 from .tiles import Patchwork
@@ -63,26 +63,27 @@ class Scrub:
 def _heath(shape: tuple[int, int], rng: np.random.Generator) -> FloatArray:
     canvas = canvas_shape(shape)
     span, sun_deg = scene_span(canvas), rng.uniform(35.0, 145.0)
-    clumps = bent_field(canvas, Spectrum(1.9, 48.0, 3.0, 1.6), rng, bend_px=75.0, view=HILLSIDE)
-    sprays = bent_field(canvas, Spectrum(1.5, 13.0, 2.0, 1.3), rng, bend_px=30.0, view=HILLSIDE)
-    stands = bent_field(canvas, Spectrum(1.6, 0.3 * span, 8.0, 3.0), rng, bend_px=100.0, view=HILLSIDE)
+    clumping = bent_rows(canvas, Spectrum(1.9, 48.0, 3.0, 1.6), rng, bend_px=75.0, view=HILLSIDE)
+    sprays = bent_rows(canvas, Spectrum(1.5, 13.0, 2.0, 1.3), rng, bend_px=30.0, view=HILLSIDE)
+    stands = bent_rows(canvas, Spectrum(1.6, 0.3 * span, 8.0, 3.0), rng, bend_px=100.0, view=HILLSIDE)
     sun = np.float32(rng.uniform(1.2, 1.8))
     kinds = field(canvas, Spectrum(1.15, 0.25 * span, 2.0, 1.5), rng)
-    ground_kinds = field(canvas, Spectrum(1.2, 60.0, 8.0, 1.5), rng)
+    ground_kinds = field_rows(canvas, Spectrum(1.2, 60.0, 8.0, 1.5), rng)
     other = RUST if rng.random() < 0.5 else HEATHER
 
     def rows(part: slice) -> FloatArray:
         wide, inner = widened(part, SHADOW_REACH, canvas[0])
-        cover = smoothstep(stands[wide] + np.float32(0.35) * clumps[wide], -1.1, 0.1)
-        height = np.float32(0.8) * clumps[wide]
-        height += np.float32(0.45) * sprays[wide]
+        clumps = clumping(wide)
+        cover = smoothstep(stands(wide) + np.float32(0.35) * clumps, -1.1, 0.1)
+        height = np.float32(0.8) * clumps
+        height += np.float32(0.45) * sprays(wide)
         height *= np.float32(0.25) + np.float32(0.75) * cover
         light = _depth_light(height, cover)
         light *= _cast_shadow(height, sun_deg)
         light *= _leaning_light(height, sun_deg, -1.25)
         light *= sun
         bush = mix(OLIVE, other, np.float32(0.85) * smoothstep(kinds[part], -0.6, 1.8))
-        ground = mix(STRAW, EARTH, smoothstep(ground_kinds[part], -1.0, 1.5))
+        ground = mix(STRAW, EARTH, smoothstep(ground_kinds(part), -1.0, 1.5))
         painting = mix(ground, bush, np.float32(0.85) * cover[inner])
         painting *= light[inner]
         return painting
@@ -137,22 +138,23 @@ def _gorse(shape: tuple[int, int], rng: np.random.Generator) -> FloatArray:
     """Round bushes of several sizes; where they meet, gaps as dark and as wide as dust."""
     canvas = canvas_shape(shape)
     sun_deg = rng.uniform(40.0, 140.0)
-    ragged = bent_field(canvas, Spectrum(1.2, 14.0, 2.0), rng, bend_px=24.0)
-    stands = field(canvas, Spectrum(1.6, 0.3 * scene_span(canvas), 8.0, 2.0), rng)
+    raggedness = bent_rows(canvas, Spectrum(1.2, 14.0, 2.0), rng, bend_px=24.0)
+    stands = field_rows(canvas, Spectrum(1.6, 0.3 * scene_span(canvas), 8.0, 2.0), rng)
     spacing = rng.uniform(20.0, 32.0)
     height, number = cells(canvas, spacing, rng)
     leaves = cell_distance(canvas, spacing / 4, rng)
     sun = np.float32(rng.uniform(1.5, 2.1))
 
     def raised(part: slice) -> FloatArray:
-        bushes = domes(height[part] - np.float32(0.06) * ragged[part], 0.8)
+        ragged = raggedness(part)
+        bushes = domes(height[part] - np.float32(0.06) * ragged, 0.8)
         bushes += np.float32(0.22) * domes(leaves[part], 0.9)
-        bushes += np.float32(0.10) * ragged[part]
+        bushes += np.float32(0.10) * ragged
         return bushes
 
     def lit(part: slice) -> tuple[FloatArray, FloatArray]:
         wide, inner = widened(part, 1, canvas[0])
-        bushes, cover = raised(wide), smoothstep(stands[part], -1.7, -0.7)
+        bushes, cover = raised(wide), smoothstep(stands(part), -1.7, -0.7)
         light = smoothstep(bushes[inner], 0.15, 0.85)
         light *= np.float32(0.9)
         light += np.float32(0.1)
@@ -164,22 +166,26 @@ def _gorse(shape: tuple[int, int], rng: np.random.Generator) -> FloatArray:
     tint = field(canvas, Spectrum(1.2, 80.0, 2.0), rng)
     shades = np.expm1(rng.normal(0.0, 0.16, 256))
 
+    flowering = np.empty(canvas, dtype=np.float32)
+
     def rows(part: slice) -> FloatArray:
         light, cover = lit(part)
+        np.multiply(light, cover, out=flowering[part])
         bush = mix(NEEDLES, OLIVE, smoothstep(tint[part], -1.5, 1.5))
         painting = mix(STRAW, bush, np.float32(0.9) * cover)
         painting *= light * (1 + cover * by_cell(number[part], shades))
         return painting
 
     frame = full_size(rows, shape, rng, replace(_twigs(shape, rng), amount=0.7))
-    _add_flowers(frame, in_bands(lambda part: np.multiply(*lit(part)), canvas), rng)
+    _add_flowers(frame, flowering, rng)
     return frame
 
 
 def _add_flowers(frame: FloatArray, light: FloatArray, rng: np.random.Generator) -> None:
     """Add yellow specks, mostly where some bushes are in bloom."""
-    bloom = smoothstep(field(light.shape, Spectrum(1.6, 160.0, 8.0), rng), 0.2, 2.0)
-    light = light * bloom
+    shape = (light.shape[0], light.shape[1])
+    blooms = field_rows(shape, Spectrum(1.6, 160.0, 8.0), rng)
+    light = in_bands(lambda part: light[part] * smoothstep(blooms(part), 0.2, 2.0), shape)
     x, y = scattered((frame.shape[0], frame.shape[1]), rng.uniform(0.0, 9000.0), rng)
     seen = lit_share(light, x, y, SAMPLE_PX) > 0.1
     x, y = x[seen], y[seen]
@@ -195,12 +201,12 @@ def _grass(shape: tuple[int, int], rng: np.random.Generator) -> FloatArray:
         tile(side, Spectrum(1.0, 30.0, 2.4, 4.0, 78.0), rng), tile(side, Spectrum(1.0, 30.0, 2.4, 4.0, 105.0), rng)
     )
     blades -= blades.mean()
-    tufts = bent_field(canvas, Spectrum(1.1, 0.3 * span, 3.0, 2.0), rng, bend_px=75.0)
+    tufts = bent_rows(canvas, Spectrum(1.1, 0.3 * span, 3.0, 2.0), rng, bend_px=75.0)
     dry = field(canvas, Spectrum(1.3, 0.4 * span, 2.0, 2.0), rng)
     sun = np.float32(rng.uniform(1.1, 1.7))
 
     def rows(part: slice) -> FloatArray:
-        light = np.float32(0.22) * tufts[part]
+        light = np.float32(0.22) * tufts(part)
         light = np.exp(light, out=light)
         light *= sun
         painting = mix(OLIVE, STRAW, smoothstep(dry[part], -0.5, 1.8))

@@ -8,9 +8,9 @@ import numpy as np
 
 from .base import FloatArray, check_kind, pick_kind, scene_span
 from .canvas import SAMPLE_PX, Texture, canvas_shape, full_size, in_bands, widened
-from .noise import Spectrum, bent_field, field, tile, tile_side
+from .noise import Spectrum, bent_field, bent_rows, field, field_rows, tile, tile_side
 from .points import add_points, lit_share, power_law, scattered
-from .raster import blur, colour, mix, shifted, slope, smoothstep
+from .raster import Rows, blur, colour, mix, shifted, slope, smoothstep
 from .tiles import Patchwork
 
 KINDS = ("drifts", "sparkle", "shade", "powder", "crust", "rocks")
@@ -24,8 +24,14 @@ SHADE = colour(0.20, 0.26, 0.36)
 ROCK = colour(0.105, 0.098, 0.090)
 """Dark wet rock in full light."""
 
+GLINTS = {"sparkle": 900.0, "powder": 60.0}
+"""Crystals that mirror the sun, in a megapixel, where there are any."""
+
 MOST = 1.2
 """Light above it is cut off: the sensor saturates at 1."""
+
+SHADE_EDGE = 12
+"""Samples, more than the blur of a shadow's edge reaches."""
 
 GRAIN = {"powder": 0.017, "crust": 0.04}
 """Standard deviation in log luminance of the grain of the surface; 0.025 for the kinds not named."""
@@ -61,25 +67,29 @@ class Snow:
 
         def sunlight(part: slice) -> FloatArray:
             wide, inner = widened(part, 1, canvas[0])
-            return _sunlight(height[wide], sun_deg)[inner]
+            return _sunlight(height(wide), sun_deg)[inner]
+
+        glinting = np.empty(canvas, dtype=np.float32) if kind in GLINTS else None
 
         def rows(part: slice) -> FloatArray:
             sun = sunlight(part)
+            if glinting is not None:
+                glinting[part] = sun
             # A slope that turns from the sun turns from the bright part of the sky, too.
             skylight = np.float32(0.8) + np.float32(0.2) * sun
             if shade is not None:
-                sun *= 1 - shade[part]
+                sun *= 1 - shade(part)
             if stones is not None:
                 sun *= 1 - stones.shadow[part]
             snow = mix(SHADE * skylight, SUNLIT, sun)
             if stones is not None:
-                snow = mix(snow, ROCK * stones.light[part], stones.cover[part])
+                snow = mix(snow, ROCK * stones.light(part), stones.cover[part])
             snow *= exposure
             return snow
 
         frame = full_size(rows, shape, rng, _grain(shape, kind, rng), most=MOST)
-        if kind in ("sparkle", "powder"):
-            _add_glints(frame, in_bands(sunlight, canvas), 900.0 if kind == "sparkle" else 60.0, rng)
+        if glinting is not None:
+            _add_glints(frame, glinting, GLINTS[kind], rng)
         return frame
 
 
@@ -98,96 +108,127 @@ def _sunlight(height: FloatArray, sun_deg: float) -> FloatArray:
     return np.maximum(light, np.float32(0.03), out=light)
 
 
-def _height(shape: tuple[int, int], kind: str, rng: np.random.Generator) -> FloatArray:
-    """Return the surface, in samples: drifts, and on them what the wind has carved."""
+def _height(shape: tuple[int, int], kind: str, rng: np.random.Generator) -> Rows:
+    """Return what gives the surface, in samples: drifts, and on them what the wind has carved."""
     span = scene_span(shape)
-    height = bent_field(shape, Spectrum(2.9, 0.6 * span, 24.0, 2.2), rng, bend_px=span / 2)
-    height *= np.float32(0.05 * span)
-    if kind == "powder":
-        pillows = bent_field(shape, Spectrum(2.6, 70.0, 10.0, 1.5), rng, bend_px=120.0)
-        pillows *= np.float32(rng.uniform(0.8, 1.8))
-        height += pillows
-    elif kind == "crust":
-        height += _plates(shape, rng)
-    else:
-        height += _ripple(shape, rng)
-    return height
+    drifts = bent_rows(shape, Spectrum(2.9, 0.6 * span, 24.0, 2.2), rng, bend_px=span / 2)
+    carved = {"powder": _pillows, "crust": _plates}.get(kind, _ripple)(shape, rng)
+    return lambda part: np.float32(0.05 * span) * drifts(part) + carved(part)
 
 
-def _ripple(shape: tuple[int, int], rng: np.random.Generator) -> FloatArray:
+def _pillows(shape: tuple[int, int], rng: np.random.Generator) -> Rows:
+    pillows = bent_rows(shape, Spectrum(2.6, 70.0, 10.0, 1.5), rng, bend_px=120.0)
+    height = np.float32(rng.uniform(0.8, 1.8))
+    return lambda part: height * pillows(part)
+
+
+def _ripple(shape: tuple[int, int], rng: np.random.Generator) -> Rows:
     """Return wind ripple: rounded backs with sharp lee edges, not sine waves, stronger here than there."""
     span, wind = scene_span(shape), rng.uniform(-25.0, 25.0)
-    ripple = bent_field(shape, Spectrum(2.2, 40.0, 2.5, 3.5, wind), rng, bend_px=100.0)
-    strength = smoothstep(field(shape, Spectrum(2.0, 0.5 * span, 16.0), rng), -0.8, 1.4)
-    ripple *= ripple
-    ripple += np.float32(0.02)
-    ripple = np.sqrt(ripple, out=ripple)
-    ripple *= strength
-    ripple *= np.float32(-rng.uniform(1.8, 3.5))
-    return ripple
+    waves = bent_rows(shape, Spectrum(2.2, 40.0, 2.5, 3.5, wind), rng, bend_px=100.0)
+    strength = field_rows(shape, Spectrum(2.0, 0.5 * span, 16.0), rng)
+    height = np.float32(-rng.uniform(1.8, 3.5))
+
+    def rows(part: slice) -> FloatArray:
+        ripple = waves(part)
+        ripple *= ripple
+        ripple += np.float32(0.02)
+        ripple = np.sqrt(ripple, out=ripple)
+        ripple *= smoothstep(strength(part), -0.8, 1.4)
+        ripple *= height
+        return ripple
+
+    return rows
 
 
-def _plates(shape: tuple[int, int], rng: np.random.Generator) -> FloatArray:
+def _plates(shape: tuple[int, int], rng: np.random.Generator) -> Rows:
     """Return wind crust: flat plates that end in steps a sample or two wide, eroded at the edge."""
     wind = rng.uniform(-25.0, 25.0)
-    layers = bent_field(shape, Spectrum(2.1, 160.0, 3.0, 4.0, wind), rng, bend_px=160.0)
+    layered = bent_rows(shape, Spectrum(2.1, 160.0, 3.0, 4.0, wind), rng, bend_px=160.0)
     worn = field(shape, Spectrum(1.2, 40.0, 2.0, 2.0, wind), rng)
-    layers += np.float32(0.09) * worn
-    layers *= np.float32(rng.uniform(1.0, 1.5))
-    whole = np.floor(layers)
-    layers -= whole
-    step = smoothstep(layers, 0.0, 0.3)
-    step += whole
-    step *= np.float32(rng.uniform(1.3, 2.4))
-    step += np.float32(0.18) * worn
-    return step
+    number, rise = (np.float32(rng.uniform(low, high)) for low, high in ((1.0, 1.5), (1.3, 2.4)))
+
+    def rows(part: slice) -> FloatArray:
+        layers = layered(part)
+        layers += np.float32(0.09) * worn[part]
+        layers *= number
+        whole = np.floor(layers)
+        layers -= whole
+        step = smoothstep(layers, 0.0, 0.3)
+        step += whole
+        step *= rise
+        step += np.float32(0.18) * worn[part]
+        return step
+
+    return rows
 
 
-def _cast_shade(shape: tuple[int, int], rng: np.random.Generator) -> FloatArray:
-    """Return 0…1 of shade: a ridge's, soft-edged, and long ones of trees, sharp near what casts them."""
+def _cast_shade(shape: tuple[int, int], rng: np.random.Generator) -> Rows:
+    """Return what gives 0…1 of shade: a ridge's, soft-edged, and long ones of trees, sharp near what casts them."""
     span, along = scene_span(shape), rng.uniform(-25.0, 25.0)
-    ridge = bent_field(shape, Spectrum(2.6, 0.9 * span, 8.0, 2.5, along), rng, bend_px=0.4 * span)
-    trees = bent_field(shape, Spectrum(1.9, 0.07 * span, 2.0, 9.0, along), rng, bend_px=0.5 * span)
-    where = smoothstep(field(shape, Spectrum(2.2, 0.6 * span, 16.0), rng), -0.4, 0.6)
-    silhouette = np.maximum(trees, 0, out=trees)
-    silhouette *= np.float32(0.7) * where
-    silhouette += ridge
-    silhouette -= np.float32(rng.uniform(0.5, 1.2))
-    hard, soft = smoothstep(silhouette, 0.0, 0.09), smoothstep(blur(silhouette, 2.5), -0.15, 0.4)
-    soft -= hard
-    soft *= smoothstep(field(shape, Spectrum(2.0, 0.6 * span, 16.0), rng), -0.7, 0.7)
-    hard += soft
-    hard *= np.float32(rng.uniform(0.8, 0.95))
-    return hard
+    ridge = bent_rows(shape, Spectrum(2.6, 0.9 * span, 8.0, 2.5, along), rng, bend_px=0.4 * span)
+    trees = bent_rows(shape, Spectrum(1.9, 0.07 * span, 2.0, 9.0, along), rng, bend_px=0.5 * span)
+    where = field_rows(shape, Spectrum(2.2, 0.6 * span, 16.0), rng)
+    level = np.float32(rng.uniform(0.5, 1.2))
+    far = field_rows(shape, Spectrum(2.0, 0.6 * span, 16.0), rng)
+    depth = np.float32(rng.uniform(0.8, 0.95))
+
+    def rows(part: slice) -> FloatArray:
+        wide, inner = widened(part, SHADE_EDGE, shape[0])
+        silhouette = trees(wide)
+        np.maximum(silhouette, 0, out=silhouette)
+        silhouette *= np.float32(0.7) * smoothstep(where(wide), -0.4, 0.6)
+        silhouette += ridge(wide)
+        silhouette -= level
+        shade = smoothstep(silhouette[inner], 0.0, 0.09)
+        soft = smoothstep(blur(silhouette, 2.5)[inner], -0.15, 0.4)
+        soft -= shade
+        soft *= smoothstep(far(part), -0.7, 0.7)
+        shade += soft
+        shade *= depth
+        return shade
+
+    return rows
 
 
 @dataclass(frozen=True, slots=True)
 class _Stones:
-    """Where rock shows, how it is lit, and where it shades the snow; planes of 0…1 (light: about 1)."""
+    """Where rock shows, how it is shaped, and where it shades the snow; cover and shadow are planes of 0…1."""
 
     cover: FloatArray
-    light: FloatArray
     shadow: FloatArray
+    relief: FloatArray
+    grit: FloatArray
+    sun_deg: float
+
+    def light(self, part: slice) -> FloatArray:
+        """Return the light on some rows, about 1."""
+        wide, inner = widened(part, 1, len(self.relief))
+        light = slope(self.relief[wide], self.sun_deg)[inner]
+        light *= np.float32(-3.0)
+        light += np.float32(0.35) * self.grit[part]
+        return np.exp(np.clip(light, -1.5, 1.6, out=light), out=light)
 
 
 def _stones(shape: tuple[int, int], sun_deg: float, rng: np.random.Generator) -> _Stones:
     """Outcrops and single stones, most of them a few pixels wide, gathered in patches."""
-    span = scene_span(shape)
-    patches = field(shape, Spectrum(2.0, 0.5 * span, 16.0), rng)
+    patches = field_rows(shape, Spectrum(2.0, 0.5 * scene_span(shape), 16.0), rng)
     relief = bent_field(shape, Spectrum(1.7, 60.0, 2.0, 1.6), rng, bend_px=60.0)
     grit = field(shape, Spectrum(1.0, 20.0, 2.0), rng)
-    height = relief + np.float32(0.9) * patches
-    height += np.float32(0.18) * grit
-    height -= np.float32(rng.uniform(0.7, 2.6))
-    cover = smoothstep(height, 0.0, 0.12)
-    light = slope(relief, sun_deg)
-    light *= np.float32(-3.0)
-    light += np.float32(0.35) * grit
-    light = np.exp(np.clip(light, -1.5, 1.6, out=light), out=light)
+    level = np.float32(rng.uniform(0.7, 2.6))
+
+    def covered(part: slice) -> FloatArray:
+        height = relief[part] + np.float32(0.9) * patches(part)
+        height += np.float32(0.18) * grit[part]
+        height -= level
+        return smoothstep(height, 0.0, 0.12)
+
+    cover = in_bands(covered, shape)
     c, s = np.cos(np.radians(sun_deg)), np.sin(np.radians(sun_deg))
     shadow = np.maximum(cover, shifted(cover, 2.0 * c, -2.0 * s))
     shadow = blur(np.maximum(shadow, shifted(cover, 4.5 * c, -4.5 * s), out=shadow), 0.8)
-    return _Stones(cover, light, np.float32(0.85) * shadow)
+    shadow *= np.float32(0.85)
+    return _Stones(cover, shadow, relief, grit, sun_deg)
 
 
 def _add_glints(frame: FloatArray, sunlight: FloatArray, per_megapixel: float, rng: np.random.Generator) -> None:

@@ -117,20 +117,25 @@ class Patchwork:
 
         What lies inside all cross-fades is merely copied.
         """
-        fades, inner = ((0, self.overlap), (self.stride, len(weights))), (self.overlap, self.stride)
-        zones = [(rows, (0, len(weights))) for rows in fades] + [(inner, columns) for columns in fades]
-        height, width = band.shape
-        for number, cutting in enumerate(cuttings):
-            row, column = start[0], start[1] - number * self.stride
-            for rows, columns in zones:
-                here, there = zip(_shared(rows, row, height), _shared(columns, column, width), strict=True)
-                band[there] += cutting[here] * weights[here]
-            here, there = zip(_shared(inner, row, height), _shared(inner, column, width), strict=True)
-            band[there] = cutting[here]
+        side = len(weights)
+        first, inner, last = (0, self.overlap), (self.overlap, self.stride), (self.stride, side)
+        for zone, across in ((first, [(0, side)]), (inner, [first, inner, last]), (last, [(0, side)])):
+            rows = _shared(zone, start[0], len(band))
+            if rows is None:
+                continue
+            for number, cutting in enumerate(cuttings):
+                for columns in across:
+                    shared = _shared(columns, start[1] - number * self.stride, band.shape[1])
+                    if shared is None:
+                        continue
+                    here, there = zip(rows, shared, strict=True)
+                    if zone is columns is inner:
+                        band[there] = cutting[here]
+                    else:
+                        band[there] += cutting[here] * weights[here]
 
 
-def _shared(zone: tuple[int, int], start: int, length: int) -> tuple[slice, slice]:
+def _shared(zone: tuple[int, int], start: int, length: int) -> tuple[slice, slice] | None:
     """Return the part of a cutting's zone that `length` samples from `start` on share, in the cutting and in them."""
-    low = max(zone[0], start)
-    high = max(low, min(zone[1], start + length))
-    return slice(low, high), slice(low - start, high - start)
+    low, high = max(zone[0], start), min(zone[1], start + length)
+    return (slice(low, high), slice(low - start, high - start)) if low < high else None
