@@ -26,7 +26,7 @@ MARGIN = 2
 """Canvas rows that cubic interpolation looks at beyond a band."""
 
 Painting = Callable[[slice], FloatArray]
-"""Gives the planes (3, rows, columns) of the canvas rows asked for: a whole canvas of three planes need never exist,
+"""Gives the planes (3 or 4, rows, columns) of the canvas rows asked for: a whole canvas of them need never exist,
 and what is computed on the way to a band stays in the processor's cache."""
 
 
@@ -39,11 +39,11 @@ class Texture:
     work
         Noise of mean 0, in frame pixels; its stride must be a multiple of `BAND_PX`.
     amount
-        Standard deviation in log luminance for noise of variance 1: a number, or canvas samples.
+        Standard deviation in log luminance for noise of variance 1; None where the canvas has it as a fourth plane.
     """
 
     work: Patchwork
-    amount: FloatArray | float
+    amount: float | None
 
 
 def canvas_shape(shape: tuple[int, int]) -> tuple[int, int]:
@@ -68,10 +68,10 @@ def full_size(
     noise = _plain(shape) if texture is None else texture.work.wide(shape).bands(shape, rng, rows=BAND_PX)
     for number, grain in enumerate(noise):
         top = number * BAND_PX
-        gain = None if texture is None else _gain(texture, grain, top)
         rows = _needed(top, len(grain), canvas_shape(shape)[0])
         painted = canvas(rows) if callable(canvas) else canvas[:, rows]
         planes = [_enlarged_rows(plane, top - SAMPLE_PX * rows.start, grain.shape) for plane in painted]
+        gain = None if texture is None else _gain(grain, planes.pop() if texture.amount is None else texture.amount)
         for plane in planes:
             if gain is not None:
                 np.multiply(plane, gain, out=plane)
@@ -104,16 +104,11 @@ def _plain(shape: tuple[int, int]) -> Iterator[FloatArray]:
         yield np.empty((min(BAND_PX, shape[0] - top), shape[1]), dtype=np.float32)
 
 
-def _gain(texture: Texture, grain: FloatArray, top: int) -> FloatArray:
-    """Return exp(amount · noise) for the rows from `top` on."""
+def _gain(grain: FloatArray, amount: FloatArray | float) -> FloatArray:
+    """Return exp(amount · noise)."""
     import cv2
 
-    if isinstance(texture.amount, np.ndarray):
-        rows = _needed(top, len(grain), len(texture.amount))
-        amount = _enlarged_rows(texture.amount[rows], top - SAMPLE_PX * rows.start, grain.shape)
-        log_gain = np.multiply(amount, grain, out=amount)
-    else:
-        log_gain = grain * np.float32(texture.amount)
+    log_gain = np.asarray(grain * np.asarray(amount, dtype=np.float32))
     return np.asarray(cv2.exp(log_gain, dst=log_gain), dtype=np.float32)
 
 

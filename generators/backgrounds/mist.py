@@ -7,9 +7,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from .base import FloatArray, check_kind, pick_kind, scene_span
-from .canvas import Texture, canvas_shape, full_size
-from .noise import Spectrum, bent_field, field, tile, tile_side
-from .raster import colour, mix, rows, smoothstep
+from .canvas import Painting, Texture, canvas_shape, full_size
+from .noise import Spectrum, bent_rows, field, tile, tile_side
+from .raster import Rows, colour, mix, rows, smoothstep
 from .tiles import Patchwork
 
 KINDS = ("veil", "ridges")
@@ -44,42 +44,83 @@ class Mist:
         veil = _veil(canvas, rng)
         if kind == "veil":
             return full_size(veil, shape, rng)
-        painting, detail = _ridges(veil, rng)
+        painting = _ridges(veil, canvas, rng)
         leaves = tile(tile_side(shape), Spectrum(0.9, 40.0, 2.3, 1.5, 90.0), rng)
-        return full_size(painting, shape, rng, Texture(Patchwork(leaves), detail))
+        return full_size(painting, shape, rng, Texture(Patchwork(leaves), None))
 
 
-def _veil(shape: tuple[int, int], rng: np.random.Generator) -> FloatArray:
-    """Return planes of lit mist: brighter upwards, with drifting swathes."""
+def _veil(shape: tuple[int, int], rng: np.random.Generator) -> Painting:
+    """Return what paints lit mist: brighter upwards, with drifting swathes."""
     span = scene_span(shape)
-    light = bent_field(shape, Spectrum(2.4, 0.8 * span, 12.0, 2.0), rng, bend_px=0.6 * span)
-    light *= np.float32(rng.uniform(0.02, 0.07))
-    light -= np.float32(rng.uniform(-0.05, 0.35)) * rows(shape)
-    light = np.exp(light, out=light)
-    light *= np.float32(rng.uniform(0.85, 1.2))
-    return np.asarray(VEIL * light, dtype=np.float32)
+    swathes = bent_rows(shape, Spectrum(2.4, 0.8 * span, 12.0, 2.0), rng, bend_px=0.6 * span)
+    contrast = np.float32(rng.uniform(0.02, 0.07))
+    fall = np.float32(rng.uniform(-0.05, 0.35)) * rows(shape)
+    exposure = np.float32(rng.uniform(0.85, 1.2))
+
+    def planes(part: slice) -> FloatArray:
+        light = contrast * swathes(part)
+        light -= fall[part]
+        light = np.exp(light, out=light)
+        light *= exposure
+        return np.asarray(VEIL * light, dtype=np.float32)
+
+    return planes
 
 
-def _ridges(veil: FloatArray, rng: np.random.Generator) -> tuple[FloatArray, FloatArray]:
-    """Return the veil with ridges in it and the strength of the leaves' texture at every sample."""
-    shape = (veil.shape[1], veil.shape[2])
-    detail = np.zeros(shape, dtype=np.float32)
+@dataclass(frozen=True, slots=True)
+class _Ridge:
+    """A wooded ridge behind mist.
+
+    Attributes
+    ----------
+    edge
+        The row of its skyline in every column of the canvas.
+    clearing
+        Gives, for rows, how clear it stands.
+    seen
+        The share of its light that comes through the mist.
+    """
+
+    edge: FloatArray
+    clearing: Rows
+    seen: np.float32
+
+    def lay(self, veil: FloatArray, detail: FloatArray, part: slice) -> FloatArray:
+        """Return the planes of some rows with the ridge before them; their strength of texture changes in place."""
+        if part.stop - 0.5 <= self.edge.min():
+            return veil  # all above the skyline
+        cover: FloatArray = np.arange(part.start, part.stop, dtype=np.float32)[:, None] - self.edge
+        cover += np.float32(0.5)
+        np.clip(cover, 0, 1, out=cover)
+        cover *= self.clearing(part)
+        foliage = 0.04 * float(self.seen)  # contrast of leaves in absolute light, behind this much mist
+        detail += cover * (np.float32(foliage / (0.6 - 0.57 * float(self.seen))) - detail)
+        return mix(veil, WOOD + (VEIL - WOOD) * (1 - self.seen), cover)
+
+
+def _ridges(veil: Painting, shape: tuple[int, int], rng: np.random.Generator) -> Painting:
+    """Return what paints the veil with ridges in it and, as a fourth plane, the strength of the leaves' texture."""
     layers = int(rng.integers(3, 6))
+    ridges = []
     for layer in range(layers):
         near = (layer + 1) / layers
         top = shape[0] * (0.15 + 0.75 * (layer + rng.uniform(0.0, 0.6)) / layers)
-        cover = _ridge(shape, top, near, rng)
+        edge = _skyline(shape, top, near, rng)
         # Koschmieder: what is seen of a thing through mist falls exponentially with distance (from memory).
-        seen = np.float32(0.85 * near**2.2)
-        pooled = cover * _clearing(shape, top, rng)
-        veil = mix(veil, WOOD + (VEIL - WOOD) * (1 - seen), pooled)
-        foliage = 0.04 * float(seen)  # contrast of leaves in absolute light, behind this much mist
-        detail += pooled * (np.float32(foliage / (0.6 - 0.57 * float(seen))) - detail)
-    return veil, detail
+        ridges.append(_Ridge(edge, _clearing(shape, top, rng), np.float32(0.85 * near**2.2)))
+
+    def planes(part: slice) -> FloatArray:
+        painting = veil(part)
+        detail = np.zeros(painting.shape[1:], dtype=np.float32)
+        for ridge in ridges:
+            painting = ridge.lay(painting, detail, part)
+        return np.concatenate((painting, detail[None]))
+
+    return planes
 
 
-def _ridge(shape: tuple[int, int], top: float, near: float, rng: np.random.Generator) -> FloatArray:
-    """Return 1 below a skyline of tree tops, 0 above; trees stand taller on nearer ridges."""
+def _skyline(shape: tuple[int, int], top: float, near: float, rng: np.random.Generator) -> FloatArray:
+    """Return the row of the tree tops in every column, fractional; trees stand taller on nearer ridges."""
     w, size = shape[1], 4.0 + 22.0 * near**1.5
     hill = field((16, w), Spectrum(2.2, 1.2 * w, 2.0), rng)[8] * np.float32(0.06 * shape[0])
     at = np.arange(w)
@@ -90,16 +131,12 @@ def _ridge(shape: tuple[int, int], top: float, near: float, rng: np.random.Gener
         cone = height * (1 - np.abs(at[low:high] - middle) / (0.3 * height + 0.5))
         skyline[low:high] = np.maximum(skyline[low:high], cone)
     ragged = field((16, w), Spectrum(0.5, 8.0, 2.0), rng)[8] * np.float32(0.05 * size)
-    edge = (top + hill - skyline + ragged).astype(np.float32)
-    down: FloatArray = np.arange(shape[0], dtype=np.float32)[:, None] - edge
-    down += np.float32(0.5)
-    np.clip(down, 0, 1, out=down)
-    return down
+    return np.asarray(top + hill - skyline + ragged, dtype=np.float32)
 
 
-def _clearing(shape: tuple[int, int], top: float, rng: np.random.Generator) -> FloatArray:
-    """Return how clear a ridge stands: 1 at its skyline, less where mist lies at its foot."""
+def _clearing(shape: tuple[int, int], top: float, rng: np.random.Generator) -> Rows:
+    """Return what gives how clear a ridge stands: 1 at its skyline, less where mist lies at its foot."""
     span = scene_span(shape)
     below = (np.arange(shape[0], dtype=np.float32)[:, None] - np.float32(top)) / np.float32(0.35 * shape[0])
-    swathes = bent_field(shape, Spectrum(2.0, 0.4 * span, 12.0, 2.5), rng, bend_px=0.3 * span)
-    return 1 - np.float32(0.8) * smoothstep(below + np.float32(0.25) * swathes, 0.15, 1.1)
+    swathes = bent_rows(shape, Spectrum(2.0, 0.4 * span, 12.0, 2.5), rng, bend_px=0.3 * span)
+    return lambda part: 1 - np.float32(0.8) * smoothstep(below[part] + np.float32(0.25) * swathes(part), 0.15, 1.1)

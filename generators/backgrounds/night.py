@@ -7,8 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from .base import FloatArray, check_kind, pick_kind, scene_span
-from .canvas import canvas_shape, full_size
-from .noise import Spectrum, bent_field, field
+from .canvas import Painting, canvas_shape, full_size
+from .noise import Spectrum, bent_rows, field_rows
 from .points import add_points, power_law, scattered
 from .raster import colour, columns, mix, rows, smoothstep
 
@@ -53,26 +53,38 @@ class Night:
         return frame
 
 
-def _dark_sky(shape: tuple[int, int], rng: np.random.Generator) -> FloatArray:
+def _dark_sky(shape: tuple[int, int], rng: np.random.Generator) -> Painting:
     span = scene_span(shape)
-    sky = mix(DARK_SKY, AIRGLOW, rows(shape) ** np.float32(rng.uniform(1.0, 3.0)) * np.float32(rng.uniform(0.4, 1.2)))
+    glow = rows(shape) ** np.float32(rng.uniform(1.0, 3.0)) * np.float32(rng.uniform(0.4, 1.2))
     angle = rng.uniform(0.3, 2.8)
-    offset = (columns(shape) - 0.5) * np.float32(np.sin(angle)) - (rows(shape) - 0.5) * np.float32(np.cos(angle))
-    clouds = bent_field(shape, Spectrum(1.5, 0.35 * span, 3.0, 1.8, np.degrees(angle)), rng, bend_px=0.2 * span)
-    band = np.exp(np.float32(-0.5) * ((offset - np.float32(rng.uniform(-0.25, 0.25))) / np.float32(0.14)) ** 2)
-    band *= np.exp(np.float32(0.4) * clouds) - np.float32(0.55) * smoothstep(-clouds, 0.4, 1.8)
-    return mix(sky, GALAXY, np.maximum(band, 0, out=band) * np.float32(rng.uniform(0.3, 1.0)))
+    down = (rows(shape) - 0.5) * np.float32(np.cos(angle))
+    clouding = bent_rows(shape, Spectrum(1.5, 0.35 * span, 3.0, 1.8, np.degrees(angle)), rng, bend_px=0.2 * span)
+    middle, strength = np.float32(rng.uniform(-0.25, 0.25)), np.float32(rng.uniform(0.3, 1.0))
+
+    def planes(part: slice) -> FloatArray:
+        offset = (columns(shape) - 0.5) * np.float32(np.sin(angle)) - down[part]
+        clouds = clouding(part)
+        band = np.exp(np.float32(-0.5) * ((offset - middle) / np.float32(0.14)) ** 2)
+        band *= np.exp(np.float32(0.4) * clouds) - np.float32(0.55) * smoothstep(-clouds, 0.4, 1.8)
+        sky = mix(DARK_SKY, AIRGLOW, glow[part])
+        return mix(sky, GALAXY, np.maximum(band, 0, out=band) * strength)
+
+    return planes
 
 
-def _glow(shape: tuple[int, int], rng: np.random.Generator) -> FloatArray:
+def _glow(shape: tuple[int, int], rng: np.random.Generator) -> Painting:
     span = scene_span(shape)
     low = rows(shape) ** np.float32(rng.uniform(1.2, 2.5))
     side = np.exp(np.float32(-0.5) * ((columns(shape) - np.float32(rng.uniform(0, 1))) / np.float32(0.45)) ** 2)
-    glow = low * (np.float32(0.4) + np.float32(0.6) * side)
-    clouds = bent_field(shape, Spectrum(2.0, 0.5 * span, 3.0, 2.0), rng, bend_px=0.4 * span)
-    lit = smoothstep(clouds, -0.4, 1.6) * (np.float32(0.12) + np.float32(0.6) * glow)
-    haze = field(shape, Spectrum(2.0, span, 24.0, 2.0), rng)
-    return mix(DARK_SKY * np.exp(np.float32(0.1) * haze), SODIUM, np.float32(0.7) * glow + lit)
+    clouds = bent_rows(shape, Spectrum(2.0, 0.5 * span, 3.0, 2.0), rng, bend_px=0.4 * span)
+    haze = field_rows(shape, Spectrum(2.0, span, 24.0, 2.0), rng)
+
+    def planes(part: slice) -> FloatArray:
+        glow = low[part] * (np.float32(0.4) + np.float32(0.6) * side)
+        lit = smoothstep(clouds(part), -0.4, 1.6) * (np.float32(0.12) + np.float32(0.6) * glow)
+        return mix(DARK_SKY * np.exp(np.float32(0.1) * haze(part)), SODIUM, np.float32(0.7) * glow + lit)
+
+    return planes
 
 
 def _add_stars(frame: FloatArray, per_megapixel: float, rng: np.random.Generator) -> None:

@@ -7,8 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from .base import FloatArray, check_kind, pick_kind, scene_span
-from .canvas import Painting, canvas_shape, full_size
-from .noise import Spectrum, bent_field
+from .canvas import Painting, canvas_shape, full_size, in_bands, widened
+from .noise import Spectrum, bent_rows
 from .raster import blur, colour, columns, grown, mix, reduced, rows, shifted, slope, smoothstep
 
 KINDS = ("clear", "soft", "hard")
@@ -28,6 +28,9 @@ CLOUD = colour(0.86, 0.87, 0.89)
 CLOUD_SHADE = colour(0.34, 0.39, 0.47)
 """The shaded side, lit by the sky."""
 
+
+RELIEF = 0.0025
+"""Width of the blur under which a cloud's knobs catch the light, in spans of the scene."""
 
 COARSE = 4
 """Light inside a cloud is spread over many samples and computed on a grid so many times coarser."""
@@ -82,16 +85,17 @@ def _soft_cloud(sky: Painting, shape: tuple[int, int], rng: np.random.Generator)
     """Veils and combed-out streaks: two bent fields, turned into optical depth."""
     span = scene_span(shape)
     wind = rng.uniform(-35.0, 35.0)
-    veil = bent_field(shape, Spectrum(2.0, 0.7 * span, 8.0, 1.8, wind), rng, bend_px=0.6 * span)
+    veils = bent_rows(shape, Spectrum(2.0, 0.7 * span, 8.0, 1.8, wind), rng, bend_px=0.6 * span)
     comb = wind + rng.uniform(-15, 15)
-    streaks = bent_field(shape, Spectrum(1.4, 0.2 * span, 2.0, 6.0, comb), rng, bend_px=0.5 * span)
-    veil += np.float32(rng.uniform(-1.0, 0.5))
-    # Streaks hang in the veil: where there is no ice there is nothing to comb.
-    veil += np.float32(0.27) * streaks
+    streaks = bent_rows(shape, Spectrum(1.4, 0.2 * span, 2.0, 6.0, comb), rng, bend_px=0.5 * span)
+    thickness = np.float32(rng.uniform(-1.0, 0.5))
     white = CLOUD * np.float32(rng.uniform(0.85, 0.98))
 
     def planes(part: slice) -> FloatArray:
-        depth = np.exp(veil[part])
+        depth = veils(part) + thickness
+        # Streaks hang in the veil: where there is no ice there is nothing to comb.
+        depth += np.float32(0.27) * streaks(part)
+        depth = np.exp(depth, out=depth)
         depth *= np.float32(-0.45)
         return mix(sky(part), white, -np.expm1(depth, out=depth))
 
@@ -101,31 +105,38 @@ def _soft_cloud(sky: Painting, shape: tuple[int, int], rng: np.random.Generator)
 def _cumulus(sky: Painting, shape: tuple[int, int], rng: np.random.Generator) -> Painting:
     """Heaps with hard, frayed edges, lit from one side, grey underneath."""
     span = scene_span(shape)
-    heaps = bent_field(shape, Spectrum(2.3, 0.35 * span, 8.0, 1.5), rng, bend_px=0.3 * span)
-    knobs = bent_field(shape, Spectrum(1.9, 0.12 * span, 2.0), rng, bend_px=0.15 * span)
-    wisps = bent_field(shape, Spectrum(1.5, 0.05 * span, 2.0), rng, bend_px=0.1 * span)
-    wisps *= np.float32(0.1)
-    # Folding a field about zero makes rounded knobs with sharp creases between them.
-    body = heaps
-    body += np.float32(0.36 - rng.uniform(0.3, 0.9))
-    body -= np.float32(0.45) * np.abs(knobs, out=knobs)
-    body += wisps
-    density = body + np.float32(0.2) * wisps
-    opacity = smoothstep(density, 0.0, rng.uniform(0.25, 0.5))
+    heaps = bent_rows(shape, Spectrum(2.3, 0.35 * span, 8.0, 1.5), rng, bend_px=0.3 * span)
+    knobs = bent_rows(shape, Spectrum(1.9, 0.12 * span, 2.0), rng, bend_px=0.15 * span)
+    wisps = bent_rows(shape, Spectrum(1.5, 0.05 * span, 2.0), rng, bend_px=0.1 * span)
+    level, soft_edge = np.float32(0.36 - rng.uniform(0.3, 0.9)), rng.uniform(0.25, 0.5)
     sun_deg = rng.uniform(25.0, 155.0)
-    light = _sunlight(np.maximum(density, 0, out=density), sun_deg)
-    light *= _relief(body, sun_deg)
+    density = np.empty(shape, dtype=np.float32)
+
+    def heaped(part: slice) -> FloatArray:
+        frayed = np.float32(0.1) * wisps(part)
+        # Folding a field about zero makes rounded knobs with sharp creases between them.
+        body = heaps(part) + level
+        body -= np.float32(0.45) * np.abs(knobs(part))
+        body += frayed
+        np.add(body, np.float32(0.2) * frayed, out=density[part])
+        return body
+
+    tops = blur(in_bands(heaped, shape), RELIEF * span)
+    through = _sunlight(np.maximum(density, 0), sun_deg)
 
     def planes(part: slice) -> FloatArray:
-        return mix(sky(part), mix(CLOUD_SHADE, CLOUD, light[part]), opacity[part])
+        wide, inner = widened(part, 1, shape[0])
+        light = through[part] - np.float32(0.15) * np.maximum(density[part], 0)
+        light = np.exp(light, out=light)
+        light *= _relief(tops[wide], sun_deg, span)[inner]
+        return mix(sky(part), mix(CLOUD_SHADE, CLOUD, light), smoothstep(density[part], 0.0, soft_edge))
 
     return planes
 
 
-def _relief(height: FloatArray, sun_deg: float) -> FloatArray:
+def _relief(height: FloatArray, sun_deg: float, span: int) -> FloatArray:
     """Return how much of the light a knob gets: all where it faces the sun, 0.6 on its far side."""
-    span = scene_span(height.shape)
-    tilt = slope(blur(height, 0.0025 * span), sun_deg)
+    tilt = slope(height, sun_deg)
     tilt *= np.float32(-0.03 * span)
     relief = np.tanh(tilt, out=tilt)
     relief *= np.float32(0.2)
@@ -134,7 +145,7 @@ def _relief(height: FloatArray, sun_deg: float) -> FloatArray:
 
 
 def _sunlight(thickness: FloatArray, sun_deg: float) -> FloatArray:
-    """Return the share of sunlight that gets through the cloud on its way to each point, 0…1.
+    """Return the log of the sunlight's share that gets through the cloud on its way to each point.
 
     Beer's law along three steps towards the sun, each through a wider blur as the light spreads.
     """
@@ -145,6 +156,4 @@ def _sunlight(thickness: FloatArray, sun_deg: float) -> FloatArray:
         reach = step * span
         dx, dy = reach * np.cos(np.radians(sun_deg)), -reach * np.sin(np.radians(sun_deg))
         through -= np.float32(weight) * shifted(blur(small, max(0.5 * reach, 0.5)), dx, dy)
-    light = grown(through, thickness.shape, COARSE)
-    light -= np.float32(0.15) * thickness
-    return np.asarray(np.exp(light, out=light), dtype=np.float32)
+    return grown(through, thickness.shape, COARSE)

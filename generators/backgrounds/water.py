@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
 
 from .base import FloatArray, check_kind, pick_kind, scene_span
-from .canvas import SAMPLE_PX, Painting, canvas_shape, full_size
-from .noise import Spectrum, bent_field, field
+from .canvas import SAMPLE_PX, canvas_shape, full_size
+from .noise import Spectrum, bent_field, bent_rows, field_rows
 from .points import add_points, lit_share, power_law, scattered
-from .raster import colour, columns, mix, remapped, rows, smoothstep
+from .raster import Rows, colour, columns, mix, remapped, rows, smoothstep
 from .view import View
 
 KINDS = ("still", "ripples", "glints")
@@ -49,52 +50,60 @@ class Water:
         kind = pick_kind(self.kind, KINDS, rng)
         canvas = canvas_shape(shape)
         slopes = _slopes(canvas, 1.0 if kind != "still" else 0.16, rng)
-        mirrored = _mirrored(slopes, rng)
+        mirrored = _mirrored(canvas, rng)
+        glittering = np.empty(canvas, dtype=np.float32) if kind == "glints" else None
 
         def planes(part: slice) -> FloatArray:
+            slope = slopes(part)
+            if glittering is not None:
+                glittering[part] = slope
             # The flatter one looks, the more of the sky: share of mirrored light by Fresnel, roughly.
-            share = np.float32(0.28) * np.tanh(slopes[part])
+            share = np.float32(0.28) * np.tanh(slope)
             share += np.float32(0.60) - np.float32(0.3) * rows(canvas)[part]
-            return mix(DEPTH, mirrored(part), share)
+            return mix(DEPTH, mirrored(part, slope), share)
 
         frame = full_size(planes, shape, rng)
-        if kind == "glints":
-            _add_glitter(frame, slopes, rng)
+        if glittering is not None:
+            _add_glitter(frame, glittering, rng)
         return frame
 
 
-def _slopes(shape: tuple[int, int], strength: float, rng: np.random.Generator) -> FloatArray:
-    """Return the surface's slope towards the eye, about 0 ± `strength`, smaller waves further up.
+def _slopes(shape: tuple[int, int], strength: float, rng: np.random.Generator) -> Rows:
+    """Return what gives the surface's slope towards the eye, about 0 ± `strength`, smaller waves further up.
 
     Waves are stretched along their crests; gusts make some parts rough and leave others smooth.
     """
     span, wind = scene_span(shape), rng.uniform(-12.0, 12.0)
     wave = rng.uniform(16.0, 40.0)
-    waves = bent_field(shape, Spectrum(1.7, wave, 2.0, 3.2, wind), rng, bend_px=3 * wave, view=LAKE)
-    swell = bent_field(shape, Spectrum(2.0, 4 * wave, 8.0, 5.0, wind / 2), rng, bend_px=8 * wave, view=LAKE)
-    waves *= np.float32(0.85)
-    waves += np.float32(0.5) * swell
-    gusts = smoothstep(field(shape, Spectrum(1.8, 0.6 * span, 16.0, 4.0), rng), -1.6, 1.2)
-    gusts *= np.float32(0.7 * strength)
-    gusts += np.float32(0.3 * strength)
-    waves *= gusts
-    return waves
+    waves = bent_rows(shape, Spectrum(1.7, wave, 2.0, 3.2, wind), rng, bend_px=3 * wave, view=LAKE)
+    swell = bent_rows(shape, Spectrum(2.0, 4 * wave, 8.0, 5.0, wind / 2), rng, bend_px=8 * wave, view=LAKE)
+    gusts = field_rows(shape, Spectrum(1.8, 0.6 * span, 16.0, 4.0), rng)
+
+    def slopes(part: slice) -> FloatArray:
+        slope = np.float32(0.85) * waves(part)
+        slope += np.float32(0.5) * swell(part)
+        rough = smoothstep(gusts(part), -1.6, 1.2)
+        rough *= np.float32(0.7 * strength)
+        rough += np.float32(0.3 * strength)
+        slope *= rough
+        return slope
+
+    return slopes
 
 
-def _mirrored(slopes: FloatArray, rng: np.random.Generator) -> Painting:
-    """Return what paints what the surface mirrors: sky, bright cloud, dark shore, all drawn out downwards.
+def _mirrored(shape: tuple[int, int], rng: np.random.Generator) -> Callable[[slice, FloatArray], FloatArray]:
+    """Return what paints what rows of the surface mirror at their slopes: sky, bright cloud, dark shore, all drawn out downwards.
 
     A facet that leans towards the eye mirrors what stands higher: it shows what a plane would show further down.
     """
-    shape = (slopes.shape[0], slopes.shape[1])
     span = scene_span(shape)
     upright = bent_field(shape, Spectrum(1.9, 0.5 * span, 8.0, 2.6, 90.0), rng, bend_px=0.25 * span)
     upright += np.float32(rng.uniform(-0.7, 0.5))
     reach = np.float32(rng.uniform(0.02, 0.05) * span)
     sky = SKY * np.float32(rng.uniform(0.8, 1.2))
 
-    def planes(part: slice) -> FloatArray:
-        y = slopes[part] * reach
+    def planes(part: slice, slope: FloatArray) -> FloatArray:
+        y = slope * reach
         y += np.arange(part.start, part.stop, dtype=np.float32)[:, None]
         x = np.empty_like(y)
         x[:] = np.arange(shape[1], dtype=np.float32)

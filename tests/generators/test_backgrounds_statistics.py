@@ -246,10 +246,10 @@ def test_neighbours_are_the_same_in_bands():
 def test_texture_multiplies_by_a_lognormal_of_the_amount_asked():
     shape = (400, 500)
     noise = tile(384, Spectrum(0.5, 20.0), np.random.default_rng(4))
-    amount = np.zeros(canvas_shape(shape), np.float32)
-    amount[:, 125:] = 0.2
-    flat = np.full((3, *canvas_shape(shape)), 0.5, np.float32)
-    light = full_size(flat, shape, np.random.default_rng(5), Texture(Patchwork(noise, overlap=32), amount))
+    planes = np.full((4, *canvas_shape(shape)), 0.5, np.float32)
+    planes[3] = 0.0
+    planes[3, :, 125:] = 0.2
+    light = full_size(planes, shape, np.random.default_rng(5), Texture(Patchwork(noise, overlap=32), None))
     log = np.log(light[..., 0] / 0.5)
     np.testing.assert_allclose(log[:, :240], 0, atol=1e-5)
     assert log[:, 260:].std() == pytest.approx(0.2, rel=0.08)
