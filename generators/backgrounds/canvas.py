@@ -14,6 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from .base import FloatArray
+from .raster import cached
 from .tiles import Patchwork
 
 SAMPLE_PX = 2
@@ -66,19 +67,23 @@ def full_size(
 
     out = np.empty((*shape, 3), dtype=np.float32)
     noise = _plain(shape) if texture is None else texture.work.wide(shape).bands(shape, rng, rows=BAND_PX)
+    large: list[FloatArray] = []
     for number, grain in enumerate(noise):
         top = number * BAND_PX
         rows = _needed(top, len(grain), canvas_shape(shape)[0])
-        painted = canvas(rows) if callable(canvas) else canvas[:, rows]
-        planes = [_enlarged_rows(plane, top - SAMPLE_PX * rows.start, grain.shape) for plane in painted]
+        large = _enlarged(canvas(rows) if callable(canvas) else canvas[:, rows], large)
+        skip = top - SAMPLE_PX * rows.start
+        planes = [np.ascontiguousarray(plane[skip : skip + len(grain), : shape[1]]) for plane in large]
         gain = None if texture is None else _gain(grain, planes.pop() if texture.amount is None else texture.amount)
-        for plane in planes:
-            if gain is not None:
-                np.multiply(plane, gain, out=plane)
-            cv2.threshold(plane, 0.0, 0.0, cv2.THRESH_TOZERO, dst=plane)
-            if most < math.inf:
-                cv2.threshold(plane, most, 0.0, cv2.THRESH_TRUNC, dst=plane)
-        cv2.merge(planes, dst=out[top : top + len(grain)])
+        for part in cached(grain.shape):
+            lit = [plane[part] for plane in planes]
+            for plane in lit:
+                if gain is not None:
+                    np.multiply(plane, gain[part], out=plane)
+                cv2.threshold(plane, 0.0, 0.0, cv2.THRESH_TOZERO, dst=plane)
+                if most < math.inf:
+                    cv2.threshold(plane, most, 0.0, cv2.THRESH_TRUNC, dst=plane)
+            cv2.merge(lit, dst=out[top : top + len(grain)][part])
     return out
 
 
@@ -105,11 +110,11 @@ def _plain(shape: tuple[int, int]) -> Iterator[FloatArray]:
 
 
 def _gain(grain: FloatArray, amount: FloatArray | float) -> FloatArray:
-    """Return exp(amount · noise)."""
+    """Return exp(amount · noise), in the noise's place."""
     import cv2
 
-    log_gain = np.asarray(grain * np.asarray(amount, dtype=np.float32))
-    return np.asarray(cv2.exp(log_gain, dst=log_gain), dtype=np.float32)
+    np.multiply(grain, np.asarray(amount, dtype=np.float32), out=grain)
+    return np.asarray(cv2.exp(grain, dst=grain), dtype=np.float32)
 
 
 def _needed(top: int, count: int, height: int) -> slice:
@@ -117,10 +122,13 @@ def _needed(top: int, count: int, height: int) -> slice:
     return slice(max(top // SAMPLE_PX - MARGIN, 0), min(-(-(top + count) // SAMPLE_PX) + MARGIN, height))
 
 
-def _enlarged_rows(part: FloatArray, skip: int, shape: tuple[int, ...]) -> FloatArray:
-    """Return `shape` of the frame's pixels, from `skip` rows on, of some rows of one plane of the canvas."""
+def _enlarged(planes: FloatArray, room: list[FloatArray]) -> list[FloatArray]:
+    """Return planes at the frame's resolution, in the room of earlier ones where it fits: new memory costs time."""
     import cv2
 
-    size = (SAMPLE_PX * part.shape[1], SAMPLE_PX * part.shape[0])
-    large = cv2.resize(part, size, interpolation=cv2.INTER_CUBIC)
-    return np.ascontiguousarray(large[skip : skip + shape[0], : shape[1]])
+    size = (SAMPLE_PX * planes.shape[2], SAMPLE_PX * planes.shape[1])
+    rooms: list[FloatArray | None] = [*room] or [None] * len(planes)
+    return [
+        np.asarray(cv2.resize(plane, size, old, interpolation=cv2.INTER_CUBIC), dtype=np.float32)
+        for plane, old in zip(planes, rooms, strict=True)
+    ]

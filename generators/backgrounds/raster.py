@@ -6,7 +6,7 @@ OpenCV is imported inside, so that importing a background costs nothing.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -18,6 +18,9 @@ BLUR_SAMPLES = 4.0
 
 Rows = Callable[[slice], FloatArray]
 """Gives the rows of a plane asked for."""
+
+CACHED_SAMPLES = 1 << 15
+"""Numbers, of four bytes, of which a few arrays fit into the second cache of a core."""
 
 EDGE = 4
 """Coefficients beyond every edge of an enlargement; the pyramid mirrors only its first row and column right."""
@@ -33,17 +36,25 @@ Mag. 16(6), 22 (1999), from memory)."""
 _AT_KNOTS = np.array((1, 4, 1), dtype=np.float32) / 6
 
 
+def cached(shape: tuple[int, ...]) -> Iterator[slice]:
+    """Yield the rows of an array in parts that several steps of arithmetic find in the processor's cache."""
+    step = max(1, CACHED_SAMPLES // max(1, math.prod(shape[1:])))
+    return (slice(top, top + step) for top in range(0, shape[0], step))
+
+
 def smoothstep(value: FloatArray, low: float, high: float) -> FloatArray:
     """Return 0 below `low`, 1 above `high` and the cubic 3t²−2t³ between them."""
     scale = 1.0 / (high - low)
-    t: FloatArray = np.asarray(value, dtype=np.float32) * np.float32(scale)
-    t -= np.float32(low * scale)
-    np.clip(t, 0.0, 1.0, out=t)
-    cubic = np.float32(-2.0) * t
-    cubic += np.float32(3.0)
-    cubic *= t
-    cubic *= t
-    return cubic
+    cubics = np.empty(np.shape(value), dtype=np.float32)
+    for part in cached(cubics.shape):
+        t: FloatArray = np.asarray(value[part], dtype=np.float32) * np.float32(scale)
+        t -= np.float32(low * scale)
+        np.clip(t, 0.0, 1.0, out=t)
+        cubic = np.multiply(np.float32(-2.0), t, out=cubics[part])
+        cubic += np.float32(3.0)
+        cubic *= t
+        cubic *= t
+    return cubics
 
 
 def mix(first: FloatArray, second: FloatArray, share: FloatArray) -> FloatArray:
@@ -52,11 +63,12 @@ def mix(first: FloatArray, second: FloatArray, share: FloatArray) -> FloatArray:
     Pictures are planes (3, height, width) here, colours (3, 1, 1): long rows of one colour are quick to
     compute with.
     """
-    step = np.asarray(second - first, dtype=np.float32)
-    whole = step.shape[-2:] == share.shape[-2:]
-    out = np.multiply(share, step, out=step if whole else None)
-    out += first
-    return np.asarray(out, dtype=np.float32)
+    out = np.empty(np.broadcast_shapes(first.shape, second.shape, share.shape), dtype=np.float32)
+    for part in cached(out.shape[1:]):
+        one, other = (each[:, part] if each.shape[1] > 1 else each for each in (first, second))
+        mixed = np.multiply(share[part], other - one, out=out[:, part])
+        mixed += one
+    return out
 
 
 def colour(red: float, green: float, blue: float) -> FloatArray:

@@ -9,7 +9,7 @@ import numpy as np
 from .base import FloatArray
 from .canvas import SAMPLE_PX, canvas_shape, full_size
 from .noise import Spectrum, field
-from .raster import colour, columns, rows
+from .raster import Rows, colour, columns, rows
 
 MOTTLE = 0.004
 """Standard deviation in log luminance of the screen's slow unevenness."""
@@ -81,31 +81,36 @@ class Screen:
         log_light *= np.float32(MOTTLE)
         for mark in marks:
             mark.add(log_light)
-        light = np.exp(log_light, out=log_light)
-        light *= vignette(canvas, rng)
-        light *= _falloff(canvas, rng)
-        light *= np.float32(level)
         tint = colour(1 + warmth, 1.0, 1 - warmth)
-        return full_size(lambda rows: np.asarray(tint * light[rows], dtype=np.float32), shape, rng)
+        shades = vignette(canvas, rng), _falloff(canvas, rng)
+
+        def planes(part: slice) -> FloatArray:
+            light = np.exp(log_light[part])
+            for shade in shades:
+                light *= shade(part)
+            light *= np.float32(level)
+            return np.asarray(tint * light, dtype=np.float32)
+
+        return full_size(planes, shape, rng)
 
     def blemishes(self, shape: tuple[int, int], rng: np.random.Generator) -> tuple[Mark, ...]:
         """Return the marks of one frame; `paint` draws the same ones from the same generator state."""
         return tuple(_mark(shape, rng) for _ in range(int(rng.poisson(self.marks))))
 
 
-def vignette(shape: tuple[int, int], rng: np.random.Generator) -> FloatArray:
-    """Return cos⁴ of the field angle: natural vignetting, with the corners 8…20° off the axis."""
+def vignette(shape: tuple[int, int], rng: np.random.Generator) -> Rows:
+    """Return what gives cos⁴ of the field angle: natural vignetting, with the corners 8…20° off the axis."""
     corner = np.tan(np.radians(rng.uniform(8.0, 20.0)))
-    squared = (rows(shape) - 0.5) ** 2 * shape[0] ** 2 + (columns(shape) - 0.5) ** 2 * shape[1] ** 2
-    tangent2 = squared * (corner**2 / (0.25 * (shape[0] ** 2 + shape[1] ** 2)))
-    return np.asarray((1 + tangent2) ** -2, dtype=np.float32)
+    down, across = (rows(shape) - 0.5) ** 2 * shape[0] ** 2, (columns(shape) - 0.5) ** 2 * shape[1] ** 2
+    scale = corner**2 / (0.25 * (shape[0] ** 2 + shape[1] ** 2))
+    return lambda part: np.asarray((1 + (down[part] + across) * scale) ** -2, dtype=np.float32)
 
 
-def _falloff(shape: tuple[int, int], rng: np.random.Generator) -> FloatArray:
-    """Return a one-sided fall of up to 15 % across the frame: a screen seen at an angle."""
+def _falloff(shape: tuple[int, int], rng: np.random.Generator) -> Rows:
+    """Return what gives a one-sided fall of up to 15 % across the frame: a screen seen at an angle."""
     angle, depth = rng.uniform(0, 2 * np.pi), rng.uniform(0.02, 0.15)
-    along = (columns(shape) - 0.5) * np.cos(angle) + (rows(shape) - 0.5) * np.sin(angle)
-    return np.asarray(1 - depth * (along + 0.5), dtype=np.float32)
+    across, down = (columns(shape) - 0.5) * np.cos(angle), (rows(shape) - 0.5) * np.sin(angle)
+    return lambda part: np.asarray(1 - depth * (across + down[part] + 0.5), dtype=np.float32)
 
 
 def _mark(shape: tuple[int, int], rng: np.random.Generator) -> Mark:

@@ -95,9 +95,9 @@ def _soft_cloud(sky: Painting, shape: tuple[int, int], rng: np.random.Generator)
         depth = veils(part) + thickness
         # Streaks hang in the veil: where there is no ice there is nothing to comb.
         depth += np.float32(0.27) * streaks(part)
-        depth = np.exp(depth, out=depth)
+        np.exp(depth, out=depth)
         depth *= np.float32(-0.45)
-        return mix(sky(part), white, -np.expm1(depth, out=depth))
+        return mix(sky(part), white, np.asarray(-np.expm1(depth), dtype=np.float32))
 
     return planes
 
@@ -126,8 +126,9 @@ def _cumulus(sky: Painting, shape: tuple[int, int], rng: np.random.Generator) ->
 
     def planes(part: slice) -> FloatArray:
         wide, inner = widened(part, 1, shape[0])
-        light = through[part] - np.float32(0.15) * np.maximum(density[part], 0)
-        light = np.exp(light, out=light)
+        light: FloatArray = np.maximum(density[part], 0) * np.float32(-0.15)
+        light += through[part]
+        np.exp(light, out=light)
         light *= _relief(tops[wide], sun_deg, span)[inner]
         return mix(sky(part), mix(CLOUD_SHADE, CLOUD, light), smoothstep(density[part], 0.0, soft_edge))
 

@@ -46,12 +46,12 @@ class Wall:
         kind = pick_kind(self.kind, KINDS, rng)
         canvas = canvas_shape(shape)
         wall = _plaster(canvas, rng) if kind == "plaster" else _concrete(canvas, rng)
-        light = vignette(canvas, rng) * np.float32(rng.uniform(0.85, 1.15))
+        light, exposure = vignette(canvas, rng), np.float32(rng.uniform(0.85, 1.15))
         grain = tile(tile_side(shape), Spectrum(0.6, 50.0, 2.3), rng)
 
         def rows(part: slice) -> FloatArray:
             planes = wall(part)
-            planes *= light[part]
+            planes *= light(part) * exposure
             return planes
 
         return full_size(rows, shape, rng, Texture(Patchwork(grain), 0.022 if kind == "plaster" else 0.04))

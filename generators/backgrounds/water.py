@@ -92,7 +92,7 @@ def _slopes(shape: tuple[int, int], strength: float, rng: np.random.Generator) -
 
 
 def _mirrored(shape: tuple[int, int], rng: np.random.Generator) -> Callable[[slice, FloatArray], FloatArray]:
-    """Return what paints what rows of the surface mirror at their slopes: sky, bright cloud, dark shore, all drawn out downwards.
+    """Return what paints rows of what the surface mirrors at their slopes: sky, cloud, dark shore, drawn out downwards.
 
     A facet that leans towards the eye mirrors what stands higher: it shows what a plane would show further down.
     """
@@ -119,10 +119,10 @@ def _add_glitter(frame: FloatArray, slopes: FloatArray, rng: np.random.Generator
     """Add images of the sun: where a facet tilts just so, thickest along the path below the sun."""
     middle, width = rng.uniform(0.1, 0.9), rng.uniform(0.1, 0.3)
     path = np.exp(-0.5 * ((columns((1, slopes.shape[1])) - np.float32(middle)) / np.float32(width)) ** 2)
-    chance = smoothstep(slopes, 0.9, 1.6) * path
     shape = (frame.shape[0], frame.shape[1])
     x, y = scattered(shape, rng.uniform(6e4, 1.5e5), rng)
-    lit = rng.random(len(x)) < lit_share(chance, x, y, SAMPLE_PX)
+    tilt, along = (lit_share(np.broadcast_to(plane, slopes.shape), x, y, SAMPLE_PX) for plane in (slopes, path))
+    lit = rng.random(len(x)) < smoothstep(tilt, 0.9, 1.6) * along
     light = 0.5 + power_law(int(lit.sum()), 1.3, rng, largest=12.0)
     add_points(frame, x[lit], y[lit], light.astype(np.float32)[:, None], sigma_px=0.7)
     np.minimum(frame, np.float32(1.2), out=frame)
