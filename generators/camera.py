@@ -212,7 +212,8 @@ class Camera:
         for rows in _strips(linear):
             light = linear[rows] if self.falloff == 0 else linear[rows] * self._shading(linear, rows, origin)
             raw = self.raw(light, noise)
-            np.take(table, np.maximum(raw, 0, out=raw).astype(np.uint16), out=pixels[rows], mode="clip")
+            # Places of numpy's own kind need not be converted; those below black are clipped to 0.
+            np.take(table, raw.astype(np.intp), out=pixels[rows], mode="clip")
         return pixels
 
     def _shading(self, linear: FloatArray, rows: slice, origin: tuple[int, int]) -> FloatArray:

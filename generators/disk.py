@@ -74,9 +74,10 @@ def band_ambiguity(f: FloatArray, diameter_um: float, distance_um: float, bands:
     if wanted.size <= count:
         result[:, inside] = _mean_ambiguity(wanted, diameter_um, distance_um, bands)
         return result
-    nodes = top * (1 - np.cos(np.pi * np.arange(count) / (count - 1))) / 2
+    places, weights = _chebyshev(count)
+    nodes = top * places / 2
     values = _mean_ambiguity(nodes, diameter_um, distance_um, bands)
-    result[:, inside] = _barycentric(wanted, nodes, values.T).T
+    result[:, inside] = _barycentric(wanted, nodes, weights, values.T).T
     return result
 
 
@@ -103,14 +104,22 @@ def _rules(bands: tuple[Band, ...], count: int) -> tuple[FloatArray, FloatArray]
     return lengths, weights
 
 
-def _barycentric(x: FloatArray, nodes: FloatArray, values: FloatArray) -> FloatArray:
-    """Return the polynomial through values (n, layers) at Chebyshev points of the second kind, at x.
+@lru_cache(maxsize=256)
+def _chebyshev(count: int) -> tuple[FloatArray, FloatArray]:
+    """Return the Chebyshev points of the second kind on 0…2 and their barycentric weights, read-only.
 
-    The barycentric formula, whose weights there are ±1 and half of it at both ends (Berrut & Trefethen,
-    SIAM Review 46(3) 501, 2004).
+    The weights are ±1 and half of it at both ends (Berrut & Trefethen, SIAM Review 46(3) 501, 2004).
     """
-    weights = np.where(np.arange(len(nodes)) % 2 == 0, 1.0, -1.0)
+    places = 1 - np.cos(np.pi * np.arange(count) / (count - 1))
+    weights = np.where(np.arange(count) % 2 == 0, 1.0, -1.0)
     weights[[0, -1]] /= 2
+    for kept in (places, weights):
+        kept.flags.writeable = False
+    return places, weights
+
+
+def _barycentric(x: FloatArray, nodes: FloatArray, weights: FloatArray, values: FloatArray) -> FloatArray:
+    """Return the polynomial through values (n, layers) at nodes with barycentric weights, at x."""
     gap = x[:, None] - nodes
     # At a node the quotient's limit is that node's value; a gap of 1e-300 leaves nothing else in the sums.
     gap[gap == 0] = 1e-300

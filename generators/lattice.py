@@ -78,7 +78,7 @@ class Lattice:
         padded = np.zeros((len(spectra), len(self.radii) + 1))
         np.multiply(spectra, self.pupil, out=padded[:, :-1])
         x0, y0 = offset_px
-        coefficients = np.take(padded, self.index, axis=1)
+        coefficients = np.take(padded, self.index, axis=1, mode="clip")  # nothing is beyond: this spares the check
         coefficients *= self.weights
         return _product(_product(self._waves(y0), coefficients), self._waves(x0).T)
 
@@ -93,8 +93,12 @@ def _product(left: FloatArray, right: FloatArray) -> FloatArray:
     How a product is shared out changes its last bits, and a shadow must not depend on the number of threads.
     """
     rows = max(1, _SINGLE_THREAD // (right.shape[-2] * right.shape[-1]))
-    blocks = [left[..., first : first + rows, :] @ right for first in range(0, left.shape[-2], rows)]
-    return blocks[0] if len(blocks) == 1 else np.concatenate(blocks, axis=-2)
+    batch = np.broadcast_shapes(left.shape[:-2], right.shape[:-2])
+    out = np.empty((*batch, left.shape[-2], right.shape[-1]))
+    for first in range(0, left.shape[-2], rows):
+        part = (..., slice(first, first + rows), slice(None))
+        np.matmul(left[part], right, out=out[part])
+    return out
 
 
 def lattice(diameter_um: float, optics: Optics, *, side: int, bands: tuple[Band, ...]) -> Lattice:

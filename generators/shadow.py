@@ -104,6 +104,7 @@ def stamp_size(diameter_um: float, optics: Optics) -> int:
     return odd_fast_length(2 * math.ceil(half_um / optics.pixel_um) + 5)
 
 
+@lru_cache(maxsize=512)
 def odd_fast_length(least: int) -> int:
     """Return the smallest odd number ≥ `least` with no prime factor above 11, quick to transform."""
     length = least | 1
@@ -152,9 +153,9 @@ def stamp(
         raise ValueError(f"a grain's diameter must be a positive number of µm, not {diameter_um!r}")
     if model not in ("wave", "geometric"):
         raise ValueError(f"unknown shadow model {model!r}; known are wave, geometric")
-    if optics.blades == 0:
-        return 1.0 - _round_depth(diameter_um, optics, offset_px, model, bands)
-    return 1.0 - _bladed_depth(diameter_um, optics, offset_px, model, bands)
+    cast_by = _round_depth if optics.blades == 0 else _bladed_depth
+    depth = cast_by(diameter_um, optics, offset_px, model, bands)
+    return np.subtract(1.0, depth, out=depth)
 
 
 def _round_depth(
