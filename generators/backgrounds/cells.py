@@ -21,24 +21,24 @@ def cell_distance(shape: tuple[int, int], spacing: float, rng: np.random.Generat
     return _inner(distance, margin, spacing)
 
 
-def cells(shape: tuple[int, int], spacing: float, rng: np.random.Generator) -> tuple[FloatArray, NDArray[np.int32]]:
-    """Return `cell_distance` and the number of the cell that every sample belongs to, from 1 on."""
+def cells(shape: tuple[int, int], spacing: float, rng: np.random.Generator) -> tuple[FloatArray, NDArray[np.uint8]]:
+    """Return `cell_distance` and the number, modulo 256, of the cell that every sample belongs to, from 1 on."""
     import cv2
 
     seeds, margin = _seeds(shape, spacing, rng)
     distance, number = cv2.distanceTransformWithLabels(
         seeds, cv2.DIST_L2, cv2.DIST_MASK_5, labelType=cv2.DIST_LABEL_PIXEL
     )
-    inside = np.asarray(number[margin:-margin, margin:-margin], dtype=np.int32)
-    return _inner(np.asarray(distance, dtype=np.float32), margin, spacing), inside
+    inside = np.asarray(number, dtype=np.int32)[margin:-margin, margin:-margin] & 255
+    return _inner(np.asarray(distance, dtype=np.float32), margin, spacing), inside.astype(np.uint8)
 
 
-def by_cell(number: NDArray[np.int32], values: NDArray[np.float64]) -> FloatArray:
+def by_cell(number: NDArray[np.uint8], values: NDArray[np.float64]) -> FloatArray:
     """Return one of `values` for every cell, taken in turn."""
     import cv2
 
     table = np.resize(values.astype(np.float32), 256)
-    return np.asarray(cv2.LUT((number & 255).astype(np.uint8), table), dtype=np.float32)
+    return np.asarray(cv2.LUT(number, table), dtype=np.float32)
 
 
 def _seeds(shape: tuple[int, int], spacing: float, rng: np.random.Generator) -> tuple[NDArray[np.uint8], int]:

@@ -12,7 +12,7 @@ from .base import FloatArray, check_kind, pick_kind, scene_span
 from .canvas import Painting, Texture, canvas_shape, full_size, widened
 from .cells import by_cell, cells, domes
 from .joints import Joints
-from .noise import Spectrum, bent_field, bent_rows, field, tile, tile_side
+from .noise import Spectrum, bent_rows, field, tile, tile_side
 from .raster import Rows, blur, colour, mix, shifted, slope, smoothstep
 from .tiles import Patchwork
 
@@ -138,7 +138,7 @@ def _ledges(beds: FloatArray) -> FloatArray:
 def _granite(shape: tuple[int, int], rng: np.random.Generator) -> Painting:
     """Sheets that come off in shells, coarse grain, runs of dark water, pale scars, and crusts in colonies."""
     span, sun_deg = scene_span(shape), rng.uniform(40.0, 140.0)
-    swelling = bent_field(shape, Spectrum(2.3, 0.5 * span, 4.0, 1.5), rng, bend_px=0.3 * span)
+    swelling = bent_rows(shape, Spectrum(2.3, 0.5 * span, 4.0, 1.5), rng, bend_px=0.3 * span)
     grain = field(shape, Spectrum(1.2, 40.0, 2.0), rng)
     angle = rng.uniform(0, 180)
     joints = Joints(angle, rng.uniform(200, 500), rng.uniform(1.2, 3.5)).draw(shape, rng)
@@ -151,7 +151,7 @@ def _granite(shape: tuple[int, int], rng: np.random.Generator) -> Painting:
 
     def rows(part: slice) -> FloatArray:
         wide, inner = widened(part, CRUST_EDGE, shape[0])
-        swell, runs = swelling[wide], streaks(part)
+        swell, runs = swelling(wide), streaks(part)
         height = shells * _ledges(np.float32(0.6) * swell + np.float32(0.02) * grain[wide])
         height += np.float32(10.0) * swell
         height += np.float32(0.35) * grain[wide]
@@ -230,13 +230,13 @@ class _Stones:
     Attributes
     ----------
     distance, number
-        To the middle of the stone that a sample belongs to, in mean spacings, and which one that is.
+        To the middle of the stone that a sample belongs to, in mean spacings, and which one that is, modulo 256.
     sizes, tops, faces
         Of the stones in turn: relative size, height, and the light that their flat faces catch.
     """
 
     distance: FloatArray
-    number: NDArray[np.int32]
+    number: NDArray[np.uint8]
     sizes: NDArray[np.float64]
     tops: NDArray[np.float64]
     faces: NDArray[np.float64]
