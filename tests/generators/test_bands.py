@@ -1,0 +1,65 @@
+"""What is painted in bands of rows is to the bit what would be painted at once."""
+
+import numpy as np
+import pytest
+
+from moteyard.generators.backgrounds import canvas
+from moteyard.generators.backgrounds.noise import Spectrum, bent_field, bent_rows, field, field_rows
+from moteyard.generators.backgrounds.raster import CACHED_SAMPLES, mix, smoothstep
+from moteyard.generators.backgrounds.view import View
+
+from .test_backgrounds import KINDS, build, painted
+
+SHAPE = (301, 443)
+PARTS = (slice(0, 7), slice(5, 131), slice(130, 301), slice(300, 301))
+
+
+def rng():
+    return np.random.default_rng(6)
+
+
+@pytest.mark.parametrize("finest", [8.0, 16.0, 40.0])
+def test_rows_of_a_smooth_field_are_those_of_its_plane(finest):
+    spectrum = Spectrum(1.8, 200.0, finest, 1.5, 30.0)
+    plane, rows = field(SHAPE, spectrum, rng()), field_rows(SHAPE, spectrum, rng())
+    assert plane.shape == SHAPE
+    assert all(np.array_equal(rows(part), plane[part]) for part in PARTS)
+
+
+@pytest.mark.parametrize("finest", [2.0, 12.0])
+@pytest.mark.parametrize("view", [None, View(0.7, 1.4)])
+def test_rows_of_a_bent_field_are_those_of_its_plane(finest, view):
+    spectrum = Spectrum(1.8, 200.0, finest, 1.5, 30.0)
+    plane = bent_field(SHAPE, spectrum, rng(), bend_px=90.0, view=view)
+    rows = bent_rows(SHAPE, spectrum, rng(), bend_px=90.0, view=view)
+    assert all(np.array_equal(rows(part), plane[part]) for part in PARTS)
+
+
+# Heath and scree look along the light by `shifted`, which rounds a place by its distance from the band's first row.
+@pytest.mark.parametrize(("name", "kind"), [each for each in KINDS if each[1] not in ("heath", "scree")])
+def test_the_height_of_the_bands_does_not_show_in_a_ground(name, kind, monkeypatch):
+    shape = (500, 333)
+    usual = painted(build(name, kind), shape)
+    monkeypatch.setattr(canvas, "BAND_PX", 64)  # a part of every texture's stride
+    assert np.array_equal(painted(build(name, kind), shape), usual)
+
+
+def test_arithmetic_in_the_cache_is_the_formula():
+    values = np.random.default_rng(1).normal(0, 1, (3 * CACHED_SAMPLES // 500, 500)).astype(np.float32)
+    first, second = (np.random.default_rng(seed).random((3, *values.shape), dtype=np.float32) for seed in (2, 3))
+    t = np.clip((values.astype(float) + 0.5) / 1.5, 0, 1)
+    step = smoothstep(values, -0.5, 1.0)
+    np.testing.assert_allclose(step, 3 * t**2 - 2 * t**3, atol=1e-6)
+    assert np.array_equal(smoothstep(values[:, 7], -0.5, 1.0), step[:, 7])
+    assert np.array_equal(mix(first, second, step), step * (second - first) + first)
+    colour, row = second[:, :1, :1], step[:, :1]
+    assert np.array_equal(mix(colour, first, step), step * (first - colour) + colour)
+    assert np.array_equal(mix(colour, 2 * colour, row), row * (2 * colour - colour) + colour)
+
+
+def test_light_is_cut_off_where_asked_and_not_below():
+    planes = np.random.default_rng(2).normal(0.5, 0.8, (3, 60, 70)).astype(np.float32)
+    whole, cut = (canvas.full_size(planes, (120, 139), rng(), most=most) for most in (np.inf, 1.1))
+    assert whole.max() > 1.5
+    assert np.array_equal(cut, np.minimum(whole, np.float32(1.1)))
+    assert cut.min() == 0
