@@ -12,8 +12,9 @@ from .base import FloatArray, check_kind, pick_kind, scene_span
 from .canvas import Painting, Texture, canvas_shape, full_size, widened
 from .cells import by_cell, cells, domes
 from .joints import Joints
+from .lichen import LICHENS, Lichen
 from .noise import Spectrum, bent_rows, field, tile, tile_side
-from .raster import Rows, blur, colour, mix, shifted, slope, smoothstep
+from .raster import Rows, colour, mix, shifted, slope, smoothstep
 from .tiles import Patchwork
 
 KINDS = ("limestone", "granite", "scree")
@@ -31,13 +32,6 @@ SCAR = colour(0.33, 0.285, 0.25)
 
 GROOVE_DEPTH = 12.0
 """How deep a crack's weathered edges are, samples."""
-
-LICHENS = (colour(0.36, 0.38, 0.30), colour(0.05, 0.05, 0.045), colour(0.34, 0.23, 0.06))
-"""Grey-green, black and orange crusts: round, 6…60 px wide, as dust shadows are."""
-
-
-CRUST_EDGE = 8
-"""Samples, more than the blur of a crust's edge reaches."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -147,10 +141,10 @@ def _granite(shape: tuple[int, int], rng: np.random.Generator) -> Painting:
     throw = np.float32(rng.uniform(9.0, 20.0))
     streaks = bent_rows(shape, Spectrum(1.7, 0.35 * span, 8.0, 3.5, 90.0), rng, bend_px=0.2 * span)
     shells, wet = np.float32(rng.uniform(2.0, 6.0)), np.float32(rng.uniform(0.3, 0.75))
-    lichens = [(tint, np.float32(rng.uniform(0.5, 0.8)), _crusts(shape, rng)) for tint in LICHENS]
+    lichens = [Lichen.scattered(shape, tint, rng) for tint in LICHENS]
 
     def rows(part: slice) -> FloatArray:
-        wide, inner = widened(part, CRUST_EDGE, shape[0])
+        wide, inner = widened(part, 1, shape[0])
         swell, runs = swelling(wide), streaks(part)
         height = shells * _ledges(np.float32(0.6) * swell + np.float32(0.02) * grain[wide])
         height += np.float32(10.0) * swell
@@ -165,30 +159,12 @@ def _granite(shape: tuple[int, int], rng: np.random.Generator) -> Painting:
         stone = mix(stone, DARK, np.float32(0.6) * smoothstep(minerals, 0.7, 1.6))
         stone *= 1 - wet * smoothstep(runs, 0.4, 1.9)
         stone = mix(stone, SCAR, np.float32(0.6) * smoothstep(-runs, 0.5, 2.0))
-        for tint, density, crusts in lichens:
-            edge = blur(crusts[wide] * np.float32(1 / 255), 1.2)[inner]
-            edge *= 1 + np.float32(0.4) * grain[part]
-            stone = mix(stone, tint, density * smoothstep(edge, 0.35, 0.75))
+        for lichen in lichens:
+            lichen.grow(stone, part, grain[part])
         stone *= light
         return stone
 
     return rows
-
-
-def _crusts(shape: tuple[int, int], rng: np.random.Generator) -> NDArray[np.uint8]:
-    """Return 255 in crusts, discs of 3…30 samples, many of them small, 0 elsewhere."""
-    import cv2
-
-    discs = np.zeros(shape, dtype=np.uint8)
-    count = int(rng.poisson(shape[0] * shape[1] * rng.uniform(0.0, 6e-4)))
-    colonies = rng.uniform((0, 0), shape[::-1], (1 + count // 12, 2))
-    middles = colonies[rng.integers(len(colonies), size=count)] + rng.normal(0, 45.0, (count, 2))
-    alone = rng.random(count) < 0.4
-    middles[alone] = rng.uniform((0, 0), shape[::-1], (int(alone.sum()), 2))
-    for middle, size in zip((8 * middles).astype(int).tolist(), rng.pareto(1.6, count), strict=True):
-        radius = int(min(1.5 + 1.5 * size, 15.0) * 8)
-        cv2.circle(discs, middle, radius, 255, thickness=-1, lineType=cv2.LINE_AA, shift=3)
-    return discs
 
 
 def _scree(shape: tuple[int, int], rng: np.random.Generator) -> Painting:
