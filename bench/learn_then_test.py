@@ -12,8 +12,7 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import rel_entr
-from scipy.stats import binom
+from scipy.special import bdtr, rel_entr  # scipy.stats would be half of a command's start
 
 from .order_threshold import frames_needed
 
@@ -34,7 +33,7 @@ def hoeffding_bentkus(mean_loss: Any, frames: Any, alpha: float) -> FloatArray:
     least = np.minimum(mean, alpha)
     hoeffding = np.exp(-n * (rel_entr(least, alpha) + rel_entr(1 - least, 1 - alpha)))
     # A mean of n losses that is k/n but for rounding must not count as k + 1.
-    bentkus = np.e * binom.cdf(np.ceil(np.round(n * mean, 9)), n, alpha)
+    bentkus = np.e * bdtr(np.ceil(np.round(n * mean, 9)), n.astype(np.int64), alpha)
     return np.asarray(np.minimum(hoeffding, bentkus))
 
 

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from ..detectors.contract import DARKEST, LUMINANCE_WEIGHTS
-from ..generators.scene import Frame
+
+if TYPE_CHECKING:  # the renderer would be a third of what `retouch` loads
+    from ..generators.scene import Frame
 
 FloatArray = NDArray[np.float64]
 

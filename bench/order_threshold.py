@@ -21,7 +21,7 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.stats import binom
+from scipy.special import bdtrc  # scipy.stats would be half of a command's start
 
 FloatArray = NDArray[np.float64]
 
@@ -134,7 +134,7 @@ def order_for(frames: int, *, alpha: float, delta: float) -> tuple[int, float]:
     if frames < needed:
         raise ValueError(f"alpha {alpha}, delta {delta} need ≥ {needed} calibration frames, not {frames}")
     orders = np.arange(1, frames + 1)
-    failing = binom.sf(orders - 1, frames, 1 - alpha)
+    failing = bdtrc(orders - 1, frames, 1 - alpha)
     # The last order always keeps it; rounding at the very edge must not lose it.
     failing[-1] = min(failing[-1], delta)
     least = int(np.flatnonzero(failing <= delta)[0])

@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.sparse import csr_array
 
 from .curve import (
     BoolArray,
@@ -17,6 +16,9 @@ from .curve import (
     area_under,
     candidates,
 )
+
+if TYPE_CHECKING:
+    from scipy.sparse import csr_array
 
 IntArray = NDArray[np.intp]
 
@@ -118,4 +120,6 @@ def _hit_steps(score: FloatArray, hit: BoolArray) -> tuple[IntArray, int]:
 
 
 def _tally(step: IntArray, block: IntArray, shape: tuple[int, int]) -> csr_array:
+    from scipy.sparse import csr_array  # keeps the command line quick to start
+
     return csr_array((np.ones(len(step)), (step, block)), shape=shape)

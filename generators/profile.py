@@ -57,10 +57,17 @@ def radial_profile(
     return parts
 
 
-@lru_cache(maxsize=8)
 def _zeros_of_j1(count: int) -> FloatArray:
     """Return 0 and the first `count` positive zeros of J₁."""
-    return np.concatenate([[0.0], jn_zeros(1, count)])
+    return _kept_zeros(1 << count.bit_length())[: count + 1]
+
+
+@lru_cache(maxsize=8)
+def _kept_zeros(count: int) -> FloatArray:
+    """Return the zeros for all counts up to this one: to find them anew for each took over half of a table's time."""
+    zeros = np.concatenate([[0.0], jn_zeros(1, count)])
+    zeros.flags.writeable = False
+    return zeros
 
 
 def _pixel_harmonics(width: FloatArray) -> tuple[FloatArray, FloatArray]:

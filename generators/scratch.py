@@ -8,7 +8,6 @@ from typing import ClassVar
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.integrate import cumulative_trapezoid
 
 from .canvas import Canvas
 from .mask import Outlined, require_between, require_positive
@@ -92,6 +91,8 @@ class Scratch(Outlined):
 
     def draw(self, canvas: Canvas, wavelength_um: float) -> Drawing:
         """Return 1 − t averaged over each sample, across and along on their own: grooves may be finer than samples."""
+        from scipy.integrate import cumulative_trapezoid  # slow to import
+
         c, s = math.cos(math.radians(self.angle_deg)), math.sin(math.radians(self.angle_deg))
         along, across = canvas.x_um * c + canvas.y_um * s, canvas.y_um * c - canvas.x_um * s
         half, pitch = self.width_um / 2, canvas.pitch_um

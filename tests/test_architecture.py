@@ -72,3 +72,14 @@ def test_help_loads_nothing_heavy():
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert done.stdout.strip() == "[]"
+
+
+def test_retouching_loads_no_renderer_and_no_statistics():
+    """Between them they took half of what the first photograph waits for."""
+    heavy = ("scipy.stats", "scipy.integrate", "scipy.sparse", "moteyard.generators.scene")
+    code = (
+        "import sys, moteyard.bench.field.find, moteyard.bench.retouch.photographs, moteyard.bench.retouch.plan\n"
+        f"print([name for name in {heavy} if name in sys.modules])"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert done.stdout.strip() == "[]"

@@ -6,7 +6,6 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.spatial import cKDTree
 
 from ...detectors.contract import FloatArray
 from ...detectors.whitening import TILE
@@ -46,15 +45,21 @@ class Company:
         turn = np.zeros(len(x), dtype=np.intp)
         if len(x) < 2:
             return cls(tuple(np.zeros(0, dtype=np.intp) for _ in x), turn)
-        pairs = cKDTree(np.column_stack([x, y])).query_pairs(reach_px, output_type="ndarray")
-        both = np.concatenate([pairs, pairs[:, ::-1]])
-        near = tuple(np.sort(both[both[:, 0] == n, 1]).astype(np.intp) for n in range(len(x)))
+        # A tree of all places would cost less from some thousand spots on, and its import more than the fits of many.
+        near = tuple(_within(x, y, n, reach_px) for n in range(len(x)))
         done = np.zeros(len(x), dtype=bool)
         for index in np.argsort(-strength, kind="stable").tolist():
             stronger = near[index][done[near[index]]]
             turn[index] = turn[stronger].max() + 1 if len(stronger) else 0
             done[index] = True
         return cls(near, turn)
+
+
+def _within(x: Array, y: Array, number: int, reach_px: float) -> Pairs:
+    """Return the numbers of the other places within reach of one, ascending."""
+    near = np.hypot(x - x[number], y - y[number]) <= reach_px
+    near[number] = False
+    return np.flatnonzero(near)
 
 
 @dataclass(frozen=True, slots=True)

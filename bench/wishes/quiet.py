@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import ClassVar
 
-from scipy.stats import beta, binom
+from scipy.special import bdtrc, betaincinv  # scipy.stats would be half of a command's start
 
 from ..cells import Record
 from ..order_threshold import frame_statistic, frames_needed, quiet_threshold
@@ -53,9 +53,9 @@ class Wish:
         if not frames:
             return Trial(math.nan, math.nan, math.nan)
         kept = frames - over
-        low = float(beta.ppf(0.025, kept, over + 1)) if kept else 0.0
-        high = float(beta.ppf(0.975, kept + 1, over)) if over else 1.0
-        surprising = binom.sf(over - 1, frames, 1 - self.share) < SURPRISE
+        low = float(betaincinv(kept, over + 1, 0.025)) if kept else 0.0
+        high = float(betaincinv(kept + 1, over, 0.975)) if over else 1.0
+        surprising = bdtrc(over - 1, frames, 1 - self.share) < SURPRISE
         broken = f"{over} of {frames} held-out frames had more false alarms than allowed" if surprising else ""
         return Trial(kept / frames, low, high, broken=broken)
 
