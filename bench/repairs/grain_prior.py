@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import log_ndtr, logsumexp
 
-from .shadow_bank import LOGS, Array
+from .shadow_bank import LOGS, STEP, Array
 
 MIDDLE_UM = 25.0
 """About the median of the grains that dust falls as and that anyone would see: a choice."""
@@ -90,3 +90,21 @@ def fallen_dust(detectability: Array, depth: Array) -> Array:
     shown = log_ndtr((detectability - LEAST_SEEN) / SEEN_SPREAD)
     share = law + shown + log_ndtr(np.log(depth / FAINTEST) / FAINT_SPREAD)
     return np.asarray(share - logsumexp(share, axis=1, keepdims=True))
+
+
+def median_size(joint: Array, *, none: Array) -> tuple[Array, Array]:
+    """Return the median of ln size and its standard deviation given that there is a grain, (m,) each.
+
+    The median is that of the depth too, and so the repair that leaves least on average; no grain at all, with the
+    probability `none`, is less than any size, and where it is likelier than not the smallest is returned.
+
+    Parameters
+    ----------
+    joint
+        ln of the posterior of each of `SIZES_UM`, up to a constant, (m, sizes).
+    """
+    share = np.exp(joint - logsumexp(joint, axis=1, keepdims=True))
+    mean = share @ LOGS
+    spread = np.sqrt(np.maximum(share @ LOGS**2 - mean**2, (STEP / 4) ** 2))
+    below = none[:, None] + (1 - none[:, None]) * (np.cumsum(share, axis=1) - share / 2)
+    return np.array([np.interp(0.5, line, LOGS) for line in below]), spread

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -11,8 +11,23 @@ from scipy.special import expit, logsumexp
 
 from ...detectors.contract import FloatArray
 from ...detectors.whitening import HOP, TILE, ComplexArray, noise_power
-from .grain_prior import HANDED_OVER, Prior, fallen_dust
-from .shadow_bank import ACROSS, COUNT, DOWN, GAIN, LAST, LOGS, RIGHT, STEP, TWICE, WINDOW, Array, Bank, phase
+from .grain_prior import HANDED_OVER, Prior, fallen_dust, median_size
+from .shadow_bank import (
+    ACROSS,
+    COUNT,
+    DOWN,
+    GAIN,
+    LAST,
+    LOGS,
+    RIGHT,
+    STEP,
+    TWICE,
+    WINDOW,
+    Array,
+    Bank,
+    phase,
+    tile_spectra,
+)
 
 REACH = 4
 """Pixels of the shrunken tile by which a place may be mended."""
@@ -25,6 +40,25 @@ ORDINARY = 3.0
 
 NEWTON = 3
 """Steps between the grids; a fourth moved no size by more than a thousandth."""
+
+NEAREST = 0.4
+"""Steps from a tabled size within which the first fit is left; at half a step beyond the last size nothing changes with
+it any more."""
+
+ROUGHEST = 2.0
+"""Standard deviations of the ground under and about a spot, by its median deviation, beyond which log luminance is cut
+before the last fit. A stone at the tile's edge else counts as the ground's power at all scales. Of what is seen of
+shadows, the error in depth fell by 6 % in plain snow, 12 % in snow with rocks, 10 % on rock (develop seeds), and as
+much with 1.5 or 3; a small convolutional network taught on 70,000 shadows to mend the fit without it gained 6, 20 and
+3 %."""
+
+LEAST_SPREAD = 0.004
+"""Least of these deviations: a code of eight bits at middle grey is twice as much."""
+
+MEDIAN_DEVIATION = 1.4826
+"""Standard deviation of a normal law over its median absolute deviation."""
+
+_CORE = slice(HOP // 2, -(HOP // 2))
 
 _INNER = ACROSS[HOP // 2 : -(HOP // 2)]
 
@@ -49,7 +83,7 @@ class Tiles:
         return self.prior.place_px / self.bank.step
 
     def settled(self) -> tuple[Array, tuple[Array, ...], Array]:
-        """Fit size and place, take the fit out of the noise, and fit again.
+        """Fit size and place, take the fit out of the noise, cut what sticks out of the ground, and fit again.
 
         Returns the places, the columns of `ShadowFits` from the size to the misfit, and its `told`.
         """
@@ -57,10 +91,26 @@ class Tiles:
         best = self._evidence(power, self.places).argmax(axis=1)
         places = self._moved(power, best)
         for _ in range(2):
-            left = self.spectra - self.bank.spectra[best] * phase(places)
-            power = np.exp(OWN * np.log(noise_power(left, GAIN) + self.floor) + np.float32(1 - OWN) * self.nearby)
+            power = self._power(self.spectra - self.bank.spectra[best] * phase(places))
             best = self._evidence(power, places).argmax(axis=1)
-        return self._refined(power, best, places)
+        at, _ = self._newton(power, best, np.column_stack([np.zeros(len(best)), places]))
+        at[:, 0] = np.clip(at[:, 0], -NEAREST, NEAREST)
+        tame = self._tamed(self._near(best, at)[0])
+        return tame._refined(best, at, self)
+
+    def _power(self, left: ComplexArray) -> FloatArray:
+        """Return the noise's power density, by what a fit leaves of the tiles and by their neighbours."""
+        own = np.log(noise_power(left, GAIN) + self.floor)
+        return np.asarray(np.exp(OWN * own + np.float32(1 - OWN) * self.nearby))
+
+    def _tamed(self, shadow: ComplexArray) -> Tiles:
+        """Return the tiles with the ground, which is what the shadow leaves, cut at `ROUGHEST` about its median."""
+        ground = fft.irfft2(self.spectra - shadow, s=(TILE, TILE), workers=1) / WINDOW
+        core = ground[:, _CORE, _CORE].reshape(len(ground), -1)
+        middle = np.median(core, axis=1, keepdims=True)
+        spread = np.maximum(MEDIAN_DEVIATION * np.median(np.abs(core - middle), axis=1, keepdims=True), LEAST_SPREAD)
+        low, high = ((middle + side * ROUGHEST * spread)[..., None] for side in (-1, 1))
+        return replace(self, spectra=shadow + tile_spectra(np.clip(ground, low, high)))
 
     def _evidence(self, power: FloatArray, places: Array) -> Array:
         """Return Λ and the prior's share of each size at a place, (m, sizes)."""
@@ -83,11 +133,11 @@ class Tiles:
         index = (near - apart / (2 * self.spread[:, None, None] ** 2)).reshape(len(best), -1).argmax(axis=1)
         return np.stack(np.divmod(index, side), axis=1).astype(float) - REACH
 
-    def _refined(
-        self, power: FloatArray, best: NDArray[np.intp], places: Array
-    ) -> tuple[Array, tuple[Array, ...], Array]:
-        """Refine size and place between the grids by Newton's steps, with the priors as further observations."""
-        at = np.column_stack([np.zeros(len(best)), places])
+    def _newton(self, power: FloatArray, best: NDArray[np.intp], at: Array) -> tuple[Array, Array]:
+        """Refine sizes, in steps from the nearest tabled, and places by Newton's steps, (m, 3).
+
+        The priors count as further observations. Returns the normal equations' matrices too, (m, 3, 3).
+        """
         certainty = np.zeros((len(best), 3, 3))
         certainty[:, 0, 0] = (STEP / self.prior.spread) ** 2
         certainty[:, (1, 2), (1, 2)] = self.spread[:, None] ** -2
@@ -101,18 +151,28 @@ class Tiles:
             pull += np.einsum("mij,mj->mi", certainty, expected - at)
             at = at + np.clip(np.linalg.solve(normal, pull[..., None])[..., 0], -1, 1)
         at[:, 0] = np.clip(at[:, 0], -best - 0.5, LAST - best + 0.5)
+        return at, normal
+
+    def _refined(self, best: NDArray[np.intp], at: Array, untamed: Tiles) -> tuple[Array, tuple[Array, ...], Array]:
+        """Return what `settled` does, from a first fit.
+
+        How well it fits, and other sizes would, the untamed tiles tell: what was cut was cut about the first fit.
+        """
+        power = self._power(self.spectra - self._near(best, at)[0])
+        at, normal = self._newton(power, best, at)
         size = LOGS[best] + STEP * at[:, 0]
         shadow, _ = self._near(best, at)
         variance = np.diagonal(np.linalg.inv(normal), axis1=1, axis2=2)
         error, apart = STEP * np.sqrt(variance[:, 0]), self.bank.step * np.sqrt(variance[:, 1:].mean(axis=1))
-        misfit = self._misfit(shadow, at[:, 1:], self.bank.radius[best])
-        evidence = self._told(shadow, size)
+        misfit = untamed._misfit(shadow, at[:, 1:], self.bank.radius[best])
+        evidence = untamed._told(shadow, size)
         weak = np.flatnonzero(self.prior.open & (error > STEP))
         if len(weak):
             size[weak], error[weak], evidence[weak] = self._some(weak)._weighed(power[weak], at[weak, 1:])
         told = np.full((len(best), len(LOGS)), np.nan)
         if not self.prior.fallen:
-            told = self._evidence(power, at[:, 1:]) - self.prior.penalty()
+            power = untamed._power(untamed.spectra - shadow)
+            told = untamed._evidence(power, at[:, 1:]) - self.prior.penalty()
         return at[:, 1:], (np.exp(size), error, apart, evidence, misfit), told
 
     def _some(self, which: NDArray[np.intp]) -> Tiles:
@@ -161,9 +221,8 @@ class Tiles:
 
     def _whitened_squares(self, spectra: ComplexArray) -> FloatArray:
         """Return squares of tiles' inner part in units of the neighbours' noise."""
-        inner = slice(HOP // 2, -(HOP // 2))
-        white = fft.irfft2(spectra * np.exp(-0.5 * self.nearby), s=(TILE, TILE), workers=1)[:, inner, inner]
-        return np.asarray((white / WINDOW[inner, inner]) ** 2, dtype=np.float32)
+        white = fft.irfft2(spectra * np.exp(-0.5 * self.nearby), s=(TILE, TILE), workers=1)[:, _CORE, _CORE]
+        return np.asarray((white / WINDOW[_CORE, _CORE]) ** 2, dtype=np.float32)
 
 
 def _normal_equations(left: ComplexArray, slopes: ComplexArray, power: FloatArray) -> tuple[Array, Array]:
@@ -173,21 +232,3 @@ def _normal_equations(left: ComplexArray, slopes: ComplexArray, power: FloatArra
     weighted = both[:, :3].conj() * weights.reshape(len(left), 1, COUNT)
     products = (weighted @ both.transpose(0, 2, 1)).real.astype(float) / TILE**2
     return products[..., :3], products[..., 3]
-
-
-def median_size(joint: Array, *, none: Array) -> tuple[Array, Array]:
-    """Return the median of ln size and its standard deviation given that there is a grain, (m,) each.
-
-    The median is that of the depth too, and so the repair that leaves least on average; no grain at all, with the
-    probability `none`, is less than any size, and where it is likelier than not the smallest is returned.
-
-    Parameters
-    ----------
-    joint
-        ln of the posterior of each of `SIZES_UM`, up to a constant, (m, sizes).
-    """
-    share = np.exp(joint - logsumexp(joint, axis=1, keepdims=True))
-    mean = share @ LOGS
-    spread = np.sqrt(np.maximum(share @ LOGS**2 - mean**2, (STEP / 4) ** 2))
-    below = none[:, None] + (1 - none[:, None]) * (np.cumsum(share, axis=1) - share / 2)
-    return np.array([np.interp(0.5, line, LOGS) for line in below]), spread

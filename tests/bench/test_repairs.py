@@ -3,16 +3,16 @@
 import cv2
 import numpy as np
 import pytest
+from scipy.stats import norm
 from skimage.restoration import inpaint_biharmonic
 
-from moteyard.bench.repairs import LEFT, RepairError, load, names
+from moteyard.bench.repairs import LEFT, RepairError, load, names, tile_fit
 from moteyard.bench.repairs.contract import Known
 from moteyard.bench.repairs.division import LEAST_TRANSMISSION, divided, fitted_distance_mm
 from moteyard.bench.repairs.exemplar import exemplar_fill
-from moteyard.bench.repairs.grain_prior import Prior
+from moteyard.bench.repairs.grain_prior import Prior, median_size
 from moteyard.bench.repairs.shadow_bank import SIZES_UM
 from moteyard.bench.repairs.shadow_fit import fit_shadows
-from moteyard.bench.repairs.tile_fit import median_size
 from moteyard.detectors import Photograph, Spots
 from moteyard.generators.optics import Optics
 from moteyard.generators.shadow import cast
@@ -221,6 +221,23 @@ def test_a_known_size_is_held_on_rough_ground():
     known = Known(filter_distance_mm=1.0, diameter_um=np.array([40.0]), diameter_error=0.02)
     done = load("flat-field").repair(photograph(ground, bits=16), spot(120, 100), known)
     assert done.spots[0].diameter_um == pytest.approx(40.0, rel=0.03)
+
+
+def test_stones_beside_a_shadow_do_not_make_its_size_uncertain(monkeypatch):
+    """Winsorised observations bound what an outlier does (Huber, Robust Statistics, 1981, ch. 1; from memory)."""
+    rng, optics, errors = np.random.default_rng(7), Optics(f_number=16), {2.0: [], np.inf: []}
+    assert pytest.approx(1 / norm.ppf(0.75), rel=1e-4) == tile_fit.MEDIAN_DEVIATION
+    for seed in range(24):
+        ground = light((160, 160), noise=0.03, seed=seed)
+        for angle in rng.uniform(0, 2 * np.pi, 4):
+            y, x = round(80 + 20 * np.sin(angle)), round(80 + 20 * np.cos(angle))
+            ground[y - 3 : y + 3, x - 3 : x + 3] *= 0.3
+        shade(ground, 25.0, optics, 80.3, 79.6)
+        for roughest, found in errors.items():
+            monkeypatch.setattr(tile_fit, "ROUGHEST", roughest)
+            fits = fit_shadows(photograph(ground, bits=16), spot(80, 80), optics=[optics])
+            found.append(abs(np.log(fits.diameter_um[0] / 25.0)))
+    assert np.mean(errors[2.0]) < 0.7 * np.mean(errors[np.inf])
 
 
 def test_a_faint_shadow_beside_a_deep_one_is_its_own():
