@@ -43,7 +43,7 @@ def jpeg_copy(path: Path, change: Change) -> bytes:
         as_rgb = [layer[0] for layer in old.layer] == [82, 71, 66] or old.info.get("adobe_transform") == 0
         if sampling in BLOCKS and mode == "RGB" and not as_rgb:
             old.draft("YCbCr", None)
-        stored = np.array(old)
+        stored = np.asarray(old)
         kept = old.mode == "YCbCr"
     if mode == "L":
         new = Image.fromarray(np.where(change.touched, change.pixels[..., 1], stored))
@@ -62,13 +62,12 @@ def _planes(stored: NDArray[np.uint8], change: Change, block: tuple[int, int]) -
     """Return brightness and the two colours, as large as the picture, with the touched pixels put in."""
     from PIL import Image
 
-    rows, columns = np.nonzero(change.touched)
+    rows, columns = np.divmod(np.flatnonzero(change.touched), change.touched.shape[1])
     new = np.zeros((0, 3), np.uint8)
     if len(rows):
         new = np.asarray(Image.fromarray(change.pixels[rows, columns][None]).convert("YCbCr"))[0]
     planes = []
-    for band in range(3):
-        plane = np.ascontiguousarray(stored[..., band])
+    for band, plane in enumerate(cv2.split(stored)):  # by numpy it takes thrice as long
         colours = None if band == 0 or block == FULL else _unspread(plane, block)
         plane[rows, columns] = new[:, band]
         planes.append(plane if colours is None else _coarse(plane, colours, (rows, columns), block))
@@ -90,13 +89,9 @@ def _unspread(plane: NDArray[np.uint8], block: tuple[int, int]) -> NDArray[np.fl
 def _means(plane: NDArray[np.uint8], block: tuple[int, int]) -> NDArray[np.float32]:
     """Return the means over blocks; a block that the edge cuts repeats its last row or column."""
     down, across = (-side % step for side, step in zip(plane.shape, block, strict=True))
-    padded = cv2.copyMakeBorder(plane, 0, down, 0, across, cv2.BORDER_REPLICATE)
-    parts = [padded[row :: block[0], column :: block[1]] for row in range(block[0]) for column in range(block[1])]
-    total = parts[0].astype(np.float32)
-    for part in parts[1:]:
-        total += part
-    total *= np.float32(1 / len(parts))
-    return total
+    padded = cv2.copyMakeBorder(plane, 0, down, 0, across, cv2.BORDER_REPLICATE).astype(np.float32)
+    size = (padded.shape[1] // block[1], padded.shape[0] // block[0])
+    return np.asarray(cv2.resize(padded, size, interpolation=cv2.INTER_AREA))
 
 
 def _coarse(
