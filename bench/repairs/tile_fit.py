@@ -13,13 +13,13 @@ from ...detectors.contract import FloatArray
 from ...detectors.whitening import HOP, TILE, ComplexArray, noise_power
 from .grain_prior import HANDED_OVER, Prior, fallen_dust, median_size
 from .shadow_bank import (
-    ACROSS,
     COUNT,
     DOWN,
     GAIN,
     LAST,
     LOGS,
     RIGHT,
+    SPACING,
     STEP,
     TWICE,
     WINDOW,
@@ -28,6 +28,7 @@ from .shadow_bank import (
     phase,
     tile_spectra,
 )
+from .shadow_doubts import CODED, fainter, glowing, misfits, under
 
 REACH = 4
 """Pixels of the shrunken tile by which a place may be mended."""
@@ -35,11 +36,8 @@ REACH = 4
 OWN = 0.75
 """Weight of the tile's own power density against its neighbours', in the logarithm."""
 
-ORDINARY = 3.0
-"""Times the neighbours' mean square that is left under a core on ordinary ground, which is not the same everywhere."""
-
-NEWTON = 3
-"""Steps between the grids; a fourth moved no size by more than a thousandth."""
+NEWTON = 2
+"""Steps between the grids, before the ground is cut and after; with a third nothing changed on any ground."""
 
 NEAREST = 0.4
 """Steps from a tabled size within which the first fit is left; at half a step beyond the last size nothing changes with
@@ -59,8 +57,6 @@ MEDIAN_DEVIATION = 1.4826
 """Standard deviation of a normal law over its median absolute deviation."""
 
 _CORE = slice(HOP // 2, -(HOP // 2))
-
-_INNER = ACROSS[HOP // 2 : -(HOP // 2)]
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,7 +91,7 @@ class Tiles:
             best = self._evidence(power, places).argmax(axis=1)
         at, _ = self._newton(power, best, np.column_stack([np.zeros(len(best)), places]))
         at[:, 0] = np.clip(at[:, 0], -NEAREST, NEAREST)
-        tame = self._tamed(self._near(best, at)[0])
+        tame = self._tamed(self._cast(best, at))
         return tame._refined(best, at, self)
 
     def _power(self, left: ComplexArray) -> FloatArray:
@@ -158,17 +154,17 @@ class Tiles:
 
         How well it fits, and other sizes would, the untamed tiles tell: what was cut was cut about the first fit.
         """
-        power = self._power(self.spectra - self._near(best, at)[0])
+        power = self._power(self.spectra - self._cast(best, at))
         at, normal = self._newton(power, best, at)
         size = LOGS[best] + STEP * at[:, 0]
-        shadow, _ = self._near(best, at)
+        shadow = self._cast(best, at)
         variance = np.diagonal(np.linalg.inv(normal), axis1=1, axis2=2)
         error, apart = STEP * np.sqrt(variance[:, 0]), self.bank.step * np.sqrt(variance[:, 1:].mean(axis=1))
-        misfit = untamed._misfit(shadow, at[:, 1:], self.bank.radius[best])
         evidence = untamed._told(shadow, size)
         weak = np.flatnonzero(self.prior.open & (error > STEP))
         if len(weak):
             size[weak], error[weak], evidence[weak] = self._some(weak)._weighed(power[weak], at[weak, 1:])
+        evidence, misfit = untamed._doubted(evidence, size, at[:, 1:])
         told = np.full((len(best), len(LOGS)), np.nan)
         if not self.prior.fallen:
             power = untamed._power(untamed.spectra - shadow)
@@ -197,32 +193,38 @@ class Tiles:
         told = (overlap * TWICE / np.exp(self.nearby)).sum(axis=(1, 2)) / TILE**2
         return np.asarray(told - 0.5 * ((log_size - np.log(self.prior.diameter_um)) / self.prior.spread) ** 2)
 
-    def _near(self, best: NDArray[np.intp], at: Array) -> tuple[ComplexArray, ComplexArray]:
-        """Return shadows between two sizes and pixels, and their slopes with size (in steps), down and right."""
+    def _doubted(self, evidence: Array, log_size: Array, places: Array) -> tuple[Array, Array]:
+        """Return the evidence and the misfit of shadows, in view of what speaks against them."""
+        best = np.clip(np.rint((log_size - LOGS[0]) / SPACING).astype(np.intp), 0, LAST)
+        shadow = self._cast(best, np.column_stack([(log_size - LOGS[best]) / STEP, places]))
+        coded = np.exp(self.nearby) - np.float32(1 - CODED) * self.floor
+        left, radius = self.spectra - shadow, self.bank.radius[best]
+        misfit = misfits(left, shadow, np.exp(-0.5 * self.nearby), under(places, radius))
+        misfit[glowing(left, shadow, places, radius)] = np.inf
+        return np.minimum(evidence, fainter(self.spectra, shadow, coded)), misfit
+
+    def _cast(self, best: NDArray[np.intp], at: Array) -> ComplexArray:
+        """Return shadows between two sizes and pixels."""
+        share = at[:, 0].astype(np.float32)[:, None, None]
+        here, slope, bend = self._parabola(best)
+        return np.asarray((here + share * (slope + share / 2 * bend)) * phase(at[:, 1:]))
+
+    def _parabola(self, best: NDArray[np.intp]) -> tuple[ComplexArray, ComplexArray, ComplexArray]:
+        """Return shadows of tabled sizes, and the slopes and bends through them and their neighbours, in steps."""
         before, here, after = (self.bank.spectra[np.clip(best + n, 0, LAST)] for n in (-1, 0, 1))
+        return here, (after - before) * np.float32(0.5), after - 2 * here + before
+
+    def _near(self, best: NDArray[np.intp], at: Array) -> tuple[ComplexArray, ComplexArray]:
+        """Return shadows as `_cast` does, and their slopes with size (in steps), down and right."""
         share = at[:, 0].astype(np.float32)[:, None, None]
         turn = phase(at[:, 1:])
-        slope, bend = (after - before) * np.float32(0.5), after - 2 * here + before
+        here, slope, bend = self._parabola(best)
         shadow = (here + share * (slope + share / 2 * bend)) * turn
         slopes = np.empty((3, *shadow.shape), dtype=np.complex64)
         slopes[0] = (slope + share * bend) * turn
         turned = np.complex64(-1j) * shadow
         slopes[1], slopes[2] = turned * DOWN[:, None], turned * RIGHT
         return shadow, slopes
-
-    def _misfit(self, shadow: ComplexArray, places: Array, radius: Array) -> Array:
-        """Return what is left under the core beyond the neighbours' noise, as a share of what the shadow took."""
-        apart = (_INNER[:, None] - places[:, :1, None]) ** 2 + (_INNER - places[:, 1:, None]) ** 2
-        near = apart <= radius[:, None, None] ** 2
-        left, taken = (self._whitened_squares(each) for each in (self.spectra - shadow, shadow))
-        count = near.sum(axis=(1, 2))
-        excess = (left * near).sum(axis=(1, 2)) - ORDINARY * count
-        return np.asarray(np.maximum(excess, 0) / (taken * near).sum(axis=(1, 2)), dtype=float)
-
-    def _whitened_squares(self, spectra: ComplexArray) -> FloatArray:
-        """Return squares of tiles' inner part in units of the neighbours' noise."""
-        white = fft.irfft2(spectra * np.exp(-0.5 * self.nearby), s=(TILE, TILE), workers=1)[:, _CORE, _CORE]
-        return np.asarray((white / WINDOW[_CORE, _CORE]) ** 2, dtype=np.float32)
 
 
 def _normal_equations(left: ComplexArray, slopes: ComplexArray, power: FloatArray) -> tuple[Array, Array]:

@@ -7,6 +7,7 @@ and coders average blocks. So the picture stays in the stored brightness and col
 from __future__ import annotations
 
 import io
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
@@ -67,7 +68,8 @@ def _planes(stored: NDArray[np.uint8], change: Change, block: tuple[int, int]) -
     if len(rows):
         new = np.asarray(Image.fromarray(change.pixels[rows, columns][None]).convert("YCbCr"))[0]
     planes = []
-    for band, plane in enumerate(cv2.split(stored)):  # by numpy it takes thrice as long
+    split: Sequence[NDArray[Any]] = cv2.split(stored)  # by numpy it takes thrice as long
+    for band, plane in enumerate(split):
         colours = None if band == 0 or block == FULL else _unspread(plane, block)
         plane[rows, columns] = new[:, band]
         planes.append(plane if colours is None else _coarse(plane, colours, (rows, columns), block))

@@ -11,9 +11,11 @@ from moteyard.bench.repairs.contract import Known
 from moteyard.bench.repairs.division import LEAST_TRANSMISSION, divided, fitted_distance_mm
 from moteyard.bench.repairs.exemplar import exemplar_fill
 from moteyard.bench.repairs.grain_prior import Prior, median_size
-from moteyard.bench.repairs.shadow_bank import SIZES_UM
+from moteyard.bench.repairs.shadow_bank import SIZES_UM, bank_of, tile_spectra
+from moteyard.bench.repairs.shadow_doubts import fainter, glowing
 from moteyard.bench.repairs.shadow_fit import fit_shadows
 from moteyard.detectors import Photograph, Spots
+from moteyard.detectors.whitening import TILE
 from moteyard.generators.optics import Optics
 from moteyard.generators.shadow import cast
 from moteyard.generators.transfer import encode
@@ -221,6 +223,47 @@ def test_a_known_size_is_held_on_rough_ground():
     known = Known(filter_distance_mm=1.0, diameter_um=np.array([40.0]), diameter_error=0.02)
     done = load("flat-field").repair(photograph(ground, bits=16), spot(120, 100), known)
     assert done.spots[0].diameter_um == pytest.approx(40.0, rel=0.03)
+
+
+def test_a_faint_dip_is_no_deep_shadow():
+    """The amplitude that fits best by least squares, and ln of the likelihood ratio by normal densities (scipy)."""
+    rng = np.random.default_rng(3)
+    bank, sigma = bank_of(Optics(f_number=16, filter_distance_mm=1.0)), 0.02
+    stamp = bank.stamps[14]
+    tile, half = np.zeros((TILE, TILE)), len(stamp) // 2
+    tile[TILE // 2 - half : TILE // 2 + half + 1, TILE // 2 - half : TILE // 2 + half + 1] = stamp
+    seen = 0.5 * tile + rng.normal(0, sigma, tile.shape)
+    both = tile_spectra(np.stack([seen, tile]).astype(np.float32))
+    power = np.full((1, *both.shape[1:]), sigma**2, np.float32)
+    shadow, dip = (np.fft.irfft2(spectra).ravel() for spectra in both[::-1])
+    amplitude = np.linalg.lstsq(shadow[:, None], dip, rcond=None)[0][0]
+    ratio = norm.logpdf(dip, shadow, sigma).sum() - norm.logpdf(dip, amplitude * shadow, sigma).sum()
+    assert 0.4 < amplitude < 0.6
+    assert fainter(both[:1], both[1:], power)[0] == pytest.approx(ratio, rel=1e-3)
+    assert fainter(both[1:], both[1:], power)[0] == np.inf
+
+
+@pytest.mark.parametrize("encoding", ["srgb", "linear"])
+def test_the_noise_of_plain_ground_is_left(encoding):
+    shot = photograph(light((400, 400), noise=0.01), encoding=encoding)
+    places = np.mgrid[60:360:60, 60:360:60].reshape(2, -1)
+    spots = Spots(*places, np.full(len(places[0]), 11.0), np.ones(len(places[0])))
+    done = load("flat-field").repair(shot, spots, Known(filter_distance_mm=1.0))
+    assert sum(one.how == LEFT for one in done.spots) >= 0.9 * len(spots)
+
+
+@pytest.mark.parametrize(
+    ("share", "texture", "shines"), [(0.0, 0.01, 0), (0.5, 0.01, 1), (0.5, 0.5, 0), (-0.5, 0.01, 0)]
+)
+def test_what_would_shine_out_of_its_surroundings(share, texture, shines):
+    """A share of the shadow's depth too much gives a bright spot on plain ground, and nothing to tell on rough."""
+    rng = np.random.default_rng(4)
+    y, x = np.indices((TILE, TILE)) - TILE // 2
+    stamp = -0.4 * np.exp(-(x**2 + y**2) / (2 * 4.0**2))
+    left = rng.normal(0, texture, stamp.shape) - share * stamp
+    both = tile_spectra(np.stack([left, stamp]).astype(np.float32))
+    found = glowing(both[:1], both[1:], np.zeros((1, 2)), np.array([4.7]))
+    assert found.tolist() == [bool(shines)]
 
 
 def test_stones_beside_a_shadow_do_not_make_its_size_uncertain(monkeypatch):
