@@ -47,6 +47,8 @@ class RepairLine:
         Variance of the texture inside over the original's, 1 is best.
     harmed
         Share of the frame's clean pixels that differ by ΔE00 > 1 afterwards.
+    marred
+        Share of the detectors' candidates at which nothing was to be seen that are seen once they are mended.
     """
 
     ground: str
@@ -59,6 +61,7 @@ class RepairLine:
     still_seen: Interval
     texture: Interval
     harmed: Interval
+    marred: Interval
 
 
 SHALLOW = 0.6
@@ -67,6 +70,7 @@ SHALLOW = 0.6
 def repair_line(frames: Sequence[FrameOutcome], detector: str, repair: str, *, f_number: float) -> RepairLine:
     """Return the measures of a repair over frames of one ground."""
     chosen = [[o for o in f.outcomes if (o.detector, o.repair) == (detector, repair) and o.truth >= 0] for f in frames]
+    nothing = [[o for o in f.outcomes if o.repair == repair and o.truth < 0 and o.before < SEEN] for f in frames]
     shallow = [[o for o in some if o.depth < SHALLOW] for some in chosen]
 
     def ratio(tops: Sequence[float], bottoms: Sequence[float]) -> Interval:
@@ -83,6 +87,7 @@ def repair_line(frames: Sequence[FrameOutcome], detector: str, repair: str, *, f
         still_seen=ratio([sum(o.after >= SEEN for o in some) for some in chosen], [len(some) for some in chosen]),
         texture=ratio(_sums(chosen, "fine"), _sums(chosen, "fine_original")),
         harmed=ratio(_sums(chosen, "harmed_px"), [frame.clean_px for frame in frames]),
+        marred=ratio([sum(o.after >= SEEN for o in some) for some in nothing], [len(some) for some in nothing]),
     )
 
 

@@ -120,7 +120,7 @@ def _without_known(frames: Sequence[FrameOutcome]) -> list[FrameOutcome]:
 
 
 def _write(folder: Path, lines: Sequence[RepairLine], paid: Sequence[Price]) -> None:
-    measures = ("residual", "residual_shallow", "still_seen", "texture", "harmed")
+    measures = ("residual", "residual_shallow", "still_seen", "texture", "harmed", "marred")
     with (folder / "repairs.csv").open("w", newline="", encoding="utf-8") as file:
         writer = csv.writer(file)
         ends = [f"{name}{end}" for name in measures for end in ("", "_low", "_high")]
@@ -142,7 +142,9 @@ def _shown(suite: Suite, lines: Sequence[RepairLine], paid: Sequence[Price], *, 
     for ground in grounds:
         here = [line for line in lines if line.ground == ground and math.isnan(line.f_number)]
         text += ["", f"{ground.upper()}   {here[0].spots} visible spots, places known"]
-        text.append(f"{'repair':<24}{'residual':<18}{'<60 % deep':>10}{'seen':>7}{'texture':>9}{'harmed':>9}")
+        text.append(
+            f"{'repair':<20}{'residual':<17}{'<60 % deep':>10}{'seen':>7}{'texture':>9}{'harmed':>9}{'marred':>8}"
+        )
         text += [_row(line) for line in sorted(here, key=lambda line: line.residual.estimate)]
     text += ["", *_LEGEND, "", "BEST PIPELINE by the price of a spot left, in clean places harmed"]
     for ground in grounds:
@@ -157,8 +159,9 @@ def _row(line: RepairLine) -> str:
     name = line.repair + (" + sizes" if line.detector == KNOWN_SIZES else "")
     span = f"{line.residual.estimate:.2f} ({line.residual.low:.2f}–{line.residual.high:.2f})"
     return (
-        f"{name:<24}{span:<18}{line.residual_shallow.estimate:>10.2f}{line.still_seen.estimate:>7.2f}"
+        f"{name:<20}{span:<17}{line.residual_shallow.estimate:>10.2f}{line.still_seen.estimate:>7.2f}"
         f"{line.texture.estimate:>9.2f}{100 * line.harmed.estimate:>7.3f} %"
+        f"{line.marred.estimate:>8.2f}"
     )
 
 
@@ -166,7 +169,8 @@ _LEGEND = (
     "residual: of what an observer sees of the spots (contrast over its threshold,",
     "raised by the ground's texture), the share that is seen afterwards, with its",
     "95 % interval over scenes. seen: share of spots still seen. texture: its variance",
-    "inside over the original's. harmed: clean pixels changed by ΔE00 > 1. + sizes:",
+    "inside over the original's. harmed: clean pixels changed by ΔE00 > 1. marred: of",
+    "the detectors' candidates where nothing was seen, those seen once mended. + sizes:",
     "the grains' sizes known to one part in ten, as many photographs tell them.",
 )
 

@@ -194,6 +194,15 @@ def test_a_repairs_line():
     assert line.still_seen.estimate == 0.5
     assert line.texture.estimate == 0.5
     assert line.harmed.estimate == 0
+    assert np.isnan(line.marred.estimate)
+
+
+def test_marred_is_what_shows_where_nothing_was():
+    """Two of each frame's three false alarms on nothing are seen once mended; the fourth candidate was seen before."""
+    alarms = [outcome(1.0, -1, before=0.2, after=after) for after in (0.4, 1.0, 3.0)]
+    frames = [frame(n, [*alarms, outcome(1.0, -1, before=2.0, after=3.0)], visible=()) for n in range(5)]
+    marred = repair_line(frames, "known", "r", f_number=8.0).marred
+    assert (marred.estimate, marred.low, marred.high) == pytest.approx((2 / 3, 2 / 3, 2 / 3))
 
 
 def test_outcomes_survive_their_file():
