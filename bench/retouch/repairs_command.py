@@ -171,7 +171,7 @@ _LEGEND = (
     "95 % interval over scenes. seen: share of spots still seen. texture: its variance",
     "inside over the original's. harmed: clean pixels changed by ΔE00 > 1. marred: of",
     "the detectors' candidates where nothing was seen, those seen once mended. + sizes:",
-    "the grains' sizes known to one part in ten, as many photographs tell them.",
+    "the grains' sizes known to one part in 25, as many photographs tell them.",
 )
 
 
