@@ -11,6 +11,7 @@ from ...detectors.contract import FloatArray
 from ...detectors.whitening import TILE
 from ...generators.cv import cv2
 from .shadow_bank import LAST, LOGS, SPACING, Array, Bank
+from .surroundings import mirrored
 
 NEAR = 0.75 * TILE
 """Pixels of the shrunken picture within which another shadow lies on a spot's tile, or just beside it."""
@@ -64,11 +65,41 @@ def _within(x: Array, y: Array, number: int, reach_px: float) -> Pairs:
 
 @dataclass(frozen=True, slots=True)
 class Fitted:
-    """Shadows that are fitted so far, in pixels of the shrunken picture; those of no size (nan) aren't."""
+    """Shadows that are fitted so far, in pixels of the shrunken picture; those of no size (nan) aren't.
+
+    `own_size` is ln size too, of all that were looked at, whether they are held for shadows or not.
+    """
 
     x: Array
     y: Array
     log_size: Array
+    own_size: Array
+
+    def unmirrored(
+        self, log: FloatArray, number: int, place: tuple[int, int], *, sides: tuple[int, int], bank: Bank
+    ) -> FloatArray:
+        """Return log luminance about a pixel, (2 TILE, 2 TILE), where a shadow runs on beyond the frame's borders.
+
+        Beyond them stands the mirror image of what lies within; of that the shadow's image is taken out, and the
+        shadow's own part put in.
+
+        Parameters
+        ----------
+        place
+            Column and row of that pixel.
+        sides
+            Height and width of the shrunken picture.
+        """
+        if not np.isfinite(self.own_size[number]):
+            return log
+        column, row = place
+        u, v = self.x[number] - (column - TILE), self.y[number] - (row - TILE)
+        shadow = shadow_at(float(u), float(v), float(self.own_size[number]), shape=log.shape, bank=bank)
+        lines = (np.arange(at - TILE, at + TILE) for at in (row, column))
+        rows, columns = (
+            np.clip(mirrored(line, side) - line[0], 0, 2 * TILE - 1) for line, side in zip(lines, sides, strict=True)
+        )
+        return np.asarray(log - shadow[rows[:, None], columns] + shadow)
 
     def take_out(self, log: FloatArray, which: Pairs, *, column: int, row: int, bank: Bank) -> FloatArray:
         """Return log luminance about a pixel, (2 TILE, 2 TILE), with some of the shadows taken out of it."""

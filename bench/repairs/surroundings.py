@@ -31,7 +31,7 @@ def log_about(photograph: Photograph, column: int, row: int, step: int) -> Float
     if log.shape == (2 * TILE, 2 * TILE):
         return log
     index = [
-        _mirrored(np.arange(at - TILE, at + TILE), n) - span[0]
+        mirrored(np.arange(at - TILE, at + TILE), n) - span[0]
         for at, n, span in zip((row, column), sides, spans, strict=True)
     ]
     rows, columns = (np.clip(line, 0, n - 1) for line, n in zip(index, log.shape, strict=True))
@@ -49,6 +49,7 @@ def _light(codes: NDArray[Any], encoding: str) -> FloatArray:
     return decode(np.rint(luma).astype(np.uint16), encoding)
 
 
-def _mirrored(index: NDArray[np.intp], length: int) -> NDArray[np.intp]:
+def mirrored(index: NDArray[np.intp], length: int) -> NDArray[np.intp]:
+    """Return which sample of a line stands where an index points, beyond its ends its mirror images."""
     folded = np.mod(index, 2 * length)
     return np.where(folded < length, folded, 2 * length - 1 - folded)

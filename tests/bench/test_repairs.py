@@ -266,6 +266,20 @@ def test_what_would_shine_out_of_its_surroundings(share, texture, shines):
     assert found.tolist() == [bool(shines)]
 
 
+@pytest.mark.parametrize(("x", "diameter_um"), [(257.5, 60.0), (258.0, 100.0), (1.0, 40.0)])
+def test_a_shadow_that_the_border_cuts(x, diameter_um):
+    """Half of it or more is all that the picture shows; the truth is the exact wave-optical stamp."""
+    ground, optics, margin = light(noise=0.01), Optics(f_number=11), 60
+    wide = np.ones((220 + 2 * margin, 260 + 2 * margin, 3), np.float32)
+    shade(wide, diameter_um, optics, x + margin, 100.4 + margin)
+    fits = fit_shadows(
+        photograph(ground * wide[margin:-margin, margin:-margin], f_number=11.0), spot(x, 100, 15), optics=[optics]
+    )
+    assert fits.diameter_um[0] == pytest.approx(diameter_um, rel=0.03)
+    assert np.hypot(fits.x[0] - x, fits.y[0] - 100.4) < 0.5
+    assert fits.evidence[0] > 0
+
+
 def test_stones_beside_a_shadow_do_not_make_its_size_uncertain(monkeypatch):
     """Winsorised observations bound what an outlier does (Huber, Robust Statistics, 1981, ch. 1; from memory)."""
     rng, optics, errors = np.random.default_rng(7), Optics(f_number=16), {2.0: [], np.inf: []}
