@@ -39,6 +39,9 @@ CUT_WITHIN, CUT_ROUNDS = 2.0, 16
 stands beyond the border is made up from the last fit. A grain of 100 µm whose centre lay 2 px within the frame was held
 for one of 113 µm by a roll."""
 
+DRAWN_IN = 0.25
+"""Half widths within the border from where such fits begin."""
+
 SETTLED_PX, SETTLED = 0.02, 0.001
 """Changes of place and of ln size from one time to the next below which it is fitted no more."""
 
@@ -136,6 +139,7 @@ class _Sitting:
         accompanied = np.array([len(near) > 0 for near in self.company.near], dtype=bool)
         cut = self._cut(found)
         again = accompanied | cut
+        self._draw_in(found, cut)
         for _ in range(CUT_ROUNDS):
             earlier = found[: SIZE + 1].copy()
             for turn in turns if again.any() else ():
@@ -144,12 +148,25 @@ class _Sitting:
             again = cut & (moved | (np.abs(np.log(found[SIZE] / earlier[SIZE])) > SETTLED))
         return found
 
+    def _draw_in(self, found: Array, cut: NDArray[np.bool_]) -> None:
+        """Put shadows that a border cuts a little within the frame, where the fits begin to be their own.
+
+        With the centre on the border a shadow is its own mirror image, and beyond it the fit would run away.
+        """
+        inset = DRAWN_IN * self._half(found)
+        for line, side in zip(found[:2], self.photograph.shape[::-1], strict=True):
+            low = np.minimum(inset, (side - 1) / 2)
+            line[cut] = np.clip(line, low, side - 1 - low)[cut]
+
+    def _half(self, found: Array) -> Array:
+        """Return half the widths of fitted shadows, in pixels of the photograph."""
+        return np.asarray(self.bank.step * np.interp(np.log(found[SIZE]), LOGS, self.bank.radius))
+
     def _cut(self, found: Array) -> NDArray[np.bool_]:
         """Return which shadows the frame's borders cut, or nearly."""
         height, width = self.photograph.shape
         to_border = np.minimum(np.minimum(found[0], width - 1 - found[0]), np.minimum(found[1], height - 1 - found[1]))
-        half = self.bank.step * np.interp(np.log(found[SIZE]), LOGS, self.bank.radius)
-        return np.asarray(to_border < CUT_WITHIN * half)
+        return np.asarray(to_border < CUT_WITHIN * self._half(found))
 
     def _fit(self, chosen: NDArray[np.bool_], found: Array) -> None:
         """Fit some of the spots, those near them taken out as far as they are fitted; put the answers into `found`."""

@@ -266,14 +266,14 @@ def test_what_would_shine_out_of_its_surroundings(share, texture, shines):
     assert found.tolist() == [bool(shines)]
 
 
-@pytest.mark.parametrize(("x", "diameter_um"), [(257.5, 60.0), (258.0, 100.0), (1.0, 40.0)])
-def test_a_shadow_that_the_border_cuts(x, diameter_um):
+@pytest.mark.parametrize(("x", "given", "diameter_um"), [(257.5, 258, 60), (257.6, 259.5, 100), (1.0, 1, 40)])
+def test_a_shadow_that_the_border_cuts(x, given, diameter_um):
     """Half of it or more is all that the picture shows; the truth is the exact wave-optical stamp."""
     ground, optics, margin = light(noise=0.01), Optics(f_number=11), 60
     wide = np.ones((220 + 2 * margin, 260 + 2 * margin, 3), np.float32)
     shade(wide, diameter_um, optics, x + margin, 100.4 + margin)
     fits = fit_shadows(
-        photograph(ground * wide[margin:-margin, margin:-margin], f_number=11.0), spot(x, 100, 15), optics=[optics]
+        photograph(ground * wide[margin:-margin, margin:-margin], f_number=11.0), spot(given, 100, 15), optics=[optics]
     )
     assert fits.diameter_um[0] == pytest.approx(diameter_um, rel=0.03)
     assert np.hypot(fits.x[0] - x, fits.y[0] - 100.4) < 0.5
