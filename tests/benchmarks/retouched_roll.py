@@ -39,6 +39,7 @@ def studied(roll, shots, keep):
         return pickle.loads(file.read_bytes())
     study = study_together(shots)
     if file:
+        file.parent.mkdir(parents=True, exist_ok=True)
         file.write_bytes(pickle.dumps(study))
     return study
 
