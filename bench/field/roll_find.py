@@ -23,6 +23,7 @@ from ...detectors.optical_scales import known_f_number
 from ...generators.orientation import turned, turned_back
 from ...generators.photo_io import Picture
 from ..errors import YardError
+from .counted import counted
 from .find import Find, output_names, write_finds
 from .lens_note import untold, untold_note
 from .picture import mark_spots, write_mask
@@ -148,7 +149,8 @@ def find_roll(photos: Sequence[Path], *, threshold: float | None, f_number: floa
     if (out / TABLE).exists():
         raise YardError(f"{out / TABLE} exists already; choose another --out or move it away")
     roll = PhotographFiles(photos, f_number)
-    studied = study_together(roll)
+    with counted(roll, "looking together") as shown:
+        studied = study_together(shown)
     height, width = roll[0].shape
     limit = default_threshold(height * width / 1e6) if threshold is None else threshold
     taken = Study(stronger_than(studied.grains, limit), studied.magnifications, studied.likeness)

@@ -7,21 +7,20 @@ from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
 
-import numpy as np
-
-from ...detectors.consensus import located
 from ...detectors.consensus_notes import notes_on
 from ...detectors.consensus_study import Study
-from ...detectors.contract import Photograph, Spots
+from ...detectors.contract import Photograph
 from ...detectors.network.together import NetworkConsensus, study_together
 from ...detectors.registry import fingerprint
 from ...generators.photo_io import Picture
 from ..errors import YardError
-from ..field.roll_find import PhotographFiles, default_threshold, stronger_than
+from ..field.counted import counted
+from ..field.roll_find import PhotographFiles, default_threshold
 from .photographs import Wish, retouch
 from .plan import Plan
 from .record import file_digest
-from .roll_sizes import Sizes, shared_sizes
+from .roll_pairs import plan_in_roll, settled
+from .roll_sizes import Sizes
 
 
 def retouch_roll(photos: Sequence[Path], wish: Wish, *, threshold: float | None) -> int:
@@ -37,7 +36,7 @@ def retouch_roll(photos: Sequence[Path], wish: Wish, *, threshold: float | None)
     roll = PhotographFiles(photos, wish.f_number)
     limit = default_threshold(math.prod(roll[0].shape) / 1e6) if threshold is None else threshold
     settings = {
-        "evidence": "the photographs of the roll together",
+        "evidence": "the photographs of the roll together, looked at again once mended",
         "detector": fingerprint(NetworkConsensus()),
         "threshold": repr(limit),
         "roll": [file_digest(path) for path in photos],
@@ -61,9 +60,9 @@ class _LatePlanner:
         return replace(plan, spots=self._roll.as_displayed(index, plan.spots))
 
     def _study(self) -> tuple[Study, Sizes]:
-        whole = study_together(self._roll)
-        taken = Study(stronger_than(whole.grains, self._limit), whole.magnifications, whole.likeness)
-        sizes = shared_sizes(self._roll, taken, filter_distance_mm=self._wish.filter_distance_mm)
+        with counted(self._roll, "looking together") as shown:
+            whole = study_together(shown)
+        taken, sizes = settled(self._roll, whole, limit=self._limit, filter_distance_mm=self._wish.filter_distance_mm)
         print(
             f"{len(self._photos)} photographs: {len(taken.grains)} grains with evidence above {self._limit:.1f}, "
             f"{sizes.filter_distance_mm:.2g} mm before the photosites"
@@ -71,15 +70,3 @@ class _LatePlanner:
         for note in notes_on(whole, [self._roll.f_numbers[index] for index in range(len(self._roll))]):
             print(f"note: {note}")
         return taken, sizes
-
-
-def plan_in_roll(taken: Study, sizes: Sizes, index: int, photograph: Photograph) -> Plan:
-    """Return what is to be mended in a photograph of a roll, with what the roll says of each grain."""
-    spots, grains = located(taken, index, photograph)
-    number: dict[int, int] = {id(grain): place for place, grain in enumerate(taken.grains)}
-    which = np.array([number[id(grain)] for grain in grains], dtype=np.intp)
-    shift = sizes.shift[which] * taken.magnifications[index]
-    height, width = photograph.shape
-    x = np.clip(spots.x + shift[:, 0], -0.5, width - 0.5).astype(np.float32)
-    y = np.clip(spots.y + shift[:, 1], -0.5, height - 0.5).astype(np.float32)
-    return Plan(Spots(x, y, spots.diameter_px, spots.score), sizes.known(which))

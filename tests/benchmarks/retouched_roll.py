@@ -12,7 +12,7 @@ from pathlib import Path
 import cv2
 import numpy as np
 
-from moteyard.bench.field.roll_find import default_threshold, stronger_than
+from moteyard.bench.field.roll_find import default_threshold
 from moteyard.bench.handover import photograph
 from moteyard.bench.interval import mean_interval
 from moteyard.bench.judge import SEEN, frame_row
@@ -20,11 +20,9 @@ from moteyard.bench.repairs import load
 from moteyard.bench.retouch.measure import CLEAN, harmed
 from moteyard.bench.retouch.original import original_in_roll
 from moteyard.bench.retouch.outcome import Yard
-from moteyard.bench.retouch.roll import plan_in_roll
-from moteyard.bench.retouch.roll_sizes import shared_sizes
+from moteyard.bench.retouch.roll_pairs import plan_in_roll, settled
 from moteyard.bench.roll_suite import load_roll_suite
 from moteyard.bench.visibility import Viewing
-from moteyard.detectors.consensus_study import Study
 from moteyard.detectors.network.together import study_together
 from moteyard.generators.roll import render_roll
 from moteyard.generators.roll_plan import make_roll
@@ -72,8 +70,7 @@ def judge(roll, repair, keep):
     shots = [photograph(frame) for frame in frames]
     whole = studied(roll, shots, keep)
     limit = default_threshold(frames[0].pixels[..., 0].size / 1e6)
-    study = Study(stronger_than(whole.grains, limit), whole.magnifications, whole.likeness)
-    sizes = shared_sizes(shots, study)
+    study, sizes = settled(shots, whole, limit=limit)
     print(f"{roll.name}: {len(study.grains)} grains, {sizes.filter_distance_mm:.2f} mm", flush=True)
     rows = []
     for index, (frame, shot) in enumerate(zip(frames, shots, strict=True)):

@@ -1,0 +1,84 @@
+"""Two grains closer than a shadow is wide: a roll takes them for one until it is mended and looked at again."""
+
+import numpy as np
+import pytest
+
+from moteyard.bench.handover import photograph
+from moteyard.bench.retouch.roll_pairs import APART_WIDTHS, settled
+from moteyard.detectors.consensus_study import Study
+from moteyard.detectors.network.together import study_together
+from moteyard.generators.backgrounds import make
+from moteyard.generators.camera import Camera
+from moteyard.generators.optics import Optics
+from moteyard.generators.particles import Grain
+from moteyard.generators.scene import Scene, exposed, scene_seed
+from moteyard.generators.truth import Placed, cast_all
+
+LIMIT = 9.0
+CAMERA = Camera(width_px=480, height_px=320, jpeg_quality=92)
+OPTICS = Optics(f_number=11)
+
+
+def roll_of(*grains, photographs=6):
+    """Photographs of as many skies with the same grains, and where these lie in pixels."""
+    shots = []
+    for number in range(photographs):
+        seed = scene_seed(3, "develop", f"pairs/{number}")
+        scene = Scene(name=f"{number}", background="sky", camera=CAMERA, optics=OPTICS, seed=seed)
+        ground, _, noise, _ = scene.generators()
+        clean = make("sky", {"kind": "clear"}).paint(scene.shape, ground)
+        casts = cast_all([Placed(n, grain) for n, grain in enumerate(grains)], OPTICS, scene.shape)
+        shots.append(photograph(exposed(scene, clean, casts, rng=noise, distractors=())))
+    return shots, [(cast.shadow.x, cast.shadow.y) for cast in casts]
+
+
+def at(x_px, y_px, diameter_um):
+    pitch = OPTICS.pixel_um / 1000 / OPTICS.magnification
+    return Grain((x_px - 239.5) * pitch, (y_px - 159.5) * pitch, diameter_um)
+
+
+@pytest.fixture(scope="module")
+def pair():
+    # 1 mm / 11 is 15 pixels wide: these lie 9 apart.
+    shots, places = roll_of(at(150, 150, 34), at(158, 154, 30), at(350, 100, 40))
+    return shots, places, study_together(shots)
+
+
+def nearest(study, place):
+    return min(np.hypot(grain.x - place[0], grain.y - place[1]) for grain in study.grains)
+
+
+def test_one_look_sees_one_grain_between_the_two(pair):
+    _, places, whole = pair
+    sure = Study(tuple(grain for grain in whole.grains if grain.score > LIMIT), whole.magnifications, whole.likeness)
+    assert len(sure.grains) == 2
+    assert nearest(sure, places[2]) < 2
+
+
+def test_looked_at_again_both_are_there_with_their_sizes(pair):
+    shots, places, whole = pair
+    study, sizes = settled(shots, whole, limit=LIMIT, filter_distance_mm=1.0)
+    assert len(study.grains) == 3
+    found = {}
+    for grain, shift, size in zip(study.grains, sizes.shift, sizes.diameter_um, strict=True):
+        apart = [np.hypot(grain.x + shift[0] - x, grain.y + shift[1] - y) for x, y in places]
+        found[int(np.argmin(apart))] = (min(apart), size)
+    assert sorted(found) == [0, 1, 2]
+    assert all(apart < 1.5 for apart, _ in found.values())
+    assert [found[number][1] for number in range(3)] == pytest.approx([34, 30, 40], rel=0.1)
+
+
+def test_grains_that_lie_alone_are_not_doubled():
+    shots, places = roll_of(at(120, 100, 60), at(300, 200, 28), at(400, 80, 90))
+    whole = study_together(shots)
+    study, _ = settled(shots, whole, limit=LIMIT, filter_distance_mm=1.0)
+    assert len(study.grains) == 3
+    assert all(nearest(study, place) < 2 for place in places)
+    assert 0 < APART_WIDTHS < 0.5
+
+
+def test_nothing_found_nothing_to_look_at_again():
+    shots, _ = roll_of(at(150, 150, 34), photographs=2)
+    study, sizes = settled(shots, Study((), (1.0, 1.0), (0.0, 0.0)), limit=LIMIT)
+    assert study.grains == ()
+    assert len(sizes.diameter_um) == 0
