@@ -47,6 +47,7 @@ def settled(
     more = _more(yard.left(taken, sizes), taken.grains, width_px=wide) if taken.grains else []
     if not more:
         return taken, sizes
+    yard = replace(yard, filter_distance_mm=sizes.filter_distance_mm)
     alone = [grain for grain in taken.grains if _apart(grain, more) > WIDTHS_OF_A_PAIR * wide]
     sure = yard.study([*alone, *more])
     both = yard.sizes(yard.study([*taken.grains, *more]), of=sure)
