@@ -32,10 +32,10 @@ MOST_PLACES = 2000
 """The strongest places of a photograph are compared; more than any sensor has grains that show."""
 
 RADIUS_PX = 3
-"""Maxima stand further apart than this, in pixels of the shrunken picture."""
+"""Maxima stand further apart than this, in steps of the grid on which evidence is added up."""
 
 BLUR_PX = 1.0
-"""Standard deviation with which two maxima of one grain agree in place, in pixels of the shrunken picture."""
+"""Standard deviation with which two maxima of one grain agree in place, in steps of that grid."""
 
 CAP = 4.0
 """Evidence above this counts as this, so that no plain grain can decide alone."""

@@ -20,7 +20,7 @@ from .peaks import local_maxima, refine, without_doubles
 from .picture import Picture
 
 FLOOR = 1.0
-"""Evidence (natural logarithm of the odds for a grain) under which a place is not looked at again."""
+"""Evidence (ln of the likelihood ratio of a grain to none) under which a place is not looked at again."""
 
 PLACES_PER_MEGAPIXEL = 100
 """Places looked at again a megapixel of the photograph, strongest first."""
@@ -116,11 +116,17 @@ def studies(roll: Sequence[Photograph], counts: Sequence[int]) -> list[Study]:
     return gathered(roll, counts, Optically(step_for(roll[0]) if len(roll) else 0))
 
 
-def gathered(roll: Sequence[Photograph], counts: Sequence[int], way: Way) -> list[Study]:
-    """Return what `studies` does, by any way of looking."""
+def gathered(roll: Sequence[Photograph], counts: Sequence[int], way: Way, *, like: Study | None = None) -> list[Study]:
+    """Return what `studies` does, by any way of looking.
+
+    Parameters
+    ----------
+    like
+        A study of the same photographs, whose magnifications and likeness hold; None finds them.
+    """
     if len(roll) == 0 or way.step < 1:
         return [Study((), (1.0,) * count, (0.0,) * count) for count in counts]
-    survey, optics = Survey(roll[0].shape, way), tuple[Optics, ...]()
+    survey, optics = Survey(roll[0].shape, way, like), tuple[Optics, ...]()
     proposals = []
     for number in range(1, counts[-1] + 1):
         photograph = roll[number - 1]  # once: the roll may load it now
@@ -142,8 +148,8 @@ def gathered(roll: Sequence[Photograph], counts: Sequence[int], way: Way) -> lis
 class Survey:
     """A first look at the photographs of a roll, one after the other, in memory that does not grow with them."""
 
-    def __init__(self, shape: tuple[int, int], way: Way) -> None:
-        self.shape, self.way = shape, way
+    def __init__(self, shape: tuple[int, int], way: Way, like: Study | None = None) -> None:
+        self.shape, self.way, self._like = shape, way, like
         self.ledger = Ledger((shape[0] // way.step, shape[1] // way.step), len(way.proposed_um))
         self.magnifications: list[float] = []
         self.likeness: list[float] = []
@@ -154,7 +160,14 @@ class Survey:
         if photograph.shape != self.shape:
             sizes = [f"{width}×{height}" for height, width in (self.shape, photograph.shape)]
             raise ValueError(f"the photographs of a roll must have one size, not {sizes[0]} and {sizes[1]}")
-        seen = self.way.look(photograph, len(self.likeness))
+        index = len(self.likeness)
+        seen = self.way.look(photograph, index)
+        if self._like is not None:
+            self.likeness.append(self._like.likeness[index])
+            self.magnifications.append(self._like.magnifications[index])
+            if self.likeness[-1] < SAME:
+                self.ledger.add(seen.maps(), self.magnifications[-1])
+            return
         self.likeness.append(max((likeness(seen.scene, before) for before in self._scenes), default=0.0))
         self.magnifications.append(self.magnifications[-1] if self.magnifications else 1.0)
         if self.likeness[-1] < SAME:

@@ -32,7 +32,8 @@ class Way(Protocol):
     Attributes
     ----------
     step
-        Pixels of the photograph between places of the grid on which evidence is added up; 0 if it is too small.
+        Pixels of the photograph between places of the grid on which evidence is added up; 0 for a photograph that is
+        too small.
     proposed_um
         Grains whose evidence is kept for every place.
     told_um

@@ -35,7 +35,7 @@ class _Counted(Sequence[Photograph]):
         if isinstance(index, slice):
             return [self[number] for number in range(*index.indices(len(self)))]
         photograph = self._roll[index]
-        if index not in self._seen:
-            self._seen.add(index)
+        if index % len(self) not in self._seen:
+            self._seen.add(index % len(self))
             self._bar.update()
         return photograph

@@ -9,10 +9,12 @@ from typing import overload
 import numpy as np
 
 from ...detectors.consensus import located
-from ...detectors.consensus_frame import SIZES_UM, casts, width_px
+from ...detectors.consensus_frame import NOMINAL_F_NUMBER, SIZES_UM, width_px
 from ...detectors.consensus_study import GrainEvidence, Study
 from ...detectors.contract import Photograph, Spots
 from ...detectors.network.together import study_together
+from ...detectors.optical_scales import FILTER_DISTANCE_MM, pixel_pitch_um
+from ...generators.optics import Optics
 from ..field.counted import counted
 from ..field.roll_find import stronger_than
 from ..repairs.division import FlatField
@@ -20,10 +22,13 @@ from .plan import Plan
 from .roll_sizes import Sizes, shared_sizes
 
 WIDTHS_OF_A_PAIR = 1.0
-"""Grains nearer to each other may have been taken for one."""
+"""Grains nearer to each other may have been taken for one; in widths of the smallest shadow at the nominal aperture."""
+
+WIDTHS_OF_A_REST = 2.0
+"""Of what is found new so near to each other the strongest counts: both may come of one shadow put in the middle."""
 
 APART_WIDTHS = 0.2
-"""What is found nearer to a known grain, in widths of the smallest shadow, is what its fit left and no grain."""
+"""What is found nearer to a known grain is what its fit left and no grain."""
 
 
 def settled(
@@ -33,7 +38,8 @@ def settled(
 
     The roll is looked at once more with these grains' shadows divided out. What then has more evidence than the limit
     is taken too: of two grains less than 0.7 widths apart the first look sees one between them. Where such a neighbour
-    came up, the one that was taken for both is looked for again with the neighbour alone divided out.
+    came up, the one that was taken for both is looked for again with the neighbour alone divided out. Of three or more
+    in one such clump it may name a wrong one.
 
     Parameters
     ----------
@@ -43,7 +49,8 @@ def settled(
     yard = _Settling(roll, whole, limit, filter_distance_mm)
     taken = yard.study(stronger_than(whole.grains, limit))
     sizes = yard.sizes(taken)
-    wide = width_px(SIZES_UM[0], casts(roll[0])) if taken.grains else 0.0
+    nominal = Optics(f_number=NOMINAL_F_NUMBER, filter_distance_mm=FILTER_DISTANCE_MM, pixel_um=pixel_pitch_um(roll[0]))
+    wide = width_px(SIZES_UM[0], [nominal])
     more = _more(yard.left(taken, sizes), taken.grains, width_px=wide) if taken.grains else []
     if not more:
         return taken, sizes
@@ -51,7 +58,9 @@ def settled(
     alone = [grain for grain in taken.grains if _apart(grain, more) > WIDTHS_OF_A_PAIR * wide]
     sure = yard.study([*alone, *more])
     both = yard.sizes(yard.study([*taken.grains, *more]), of=sure)
-    taken = yard.study([*sure.grains, *_more(yard.left(sure, both), sure.grains, width_px=wide)])
+    found = [*sure.grains, *_more(yard.left(sure, both), sure.grains, width_px=wide)]
+    unreplaced = [grain for grain in taken.grains if _apart(grain, found) > WIDTHS_OF_A_PAIR * wide]
+    taken = yard.study([*found, *unreplaced])
     return taken, yard.sizes(taken)
 
 
@@ -82,18 +91,18 @@ class _Settling:
     def left(self, study: Study, sizes: Sizes) -> tuple[GrainEvidence, ...]:
         """Return the grains above the limit that the roll shows once a study's are divided out."""
         with counted(_Cleaned(self.roll, study, sizes), "looking again") as shown:
-            return stronger_than(study_together(shown).grains, self.limit)
+            return stronger_than(study_together(shown, like=self.whole).grains, self.limit)
 
 
 def _more(found: Sequence[GrainEvidence], known: Sequence[GrainEvidence], *, width_px: float) -> list[GrainEvidence]:
     """Return what was found, strongest first, that is no rest of a known grain's fit.
 
-    Of what lies within a width of each other the strongest alone: a shadow in the middle of two, divided out, leaves
-    one on either side, and with one of them known the one in the middle moves to the other.
+    Of what lies within `WIDTHS_OF_A_REST` of each other the strongest alone: a shadow in the middle of two, divided
+    out, leaves one on either side, and with one of them known the one in the middle moves to the other.
     """
     more: list[GrainEvidence] = []
     for grain in found:
-        if _apart(grain, known) > APART_WIDTHS * width_px and _apart(grain, more) > WIDTHS_OF_A_PAIR * width_px:
+        if _apart(grain, known) > APART_WIDTHS * width_px and _apart(grain, more) > WIDTHS_OF_A_REST * width_px:
             more.append(grain)
     return more
 
@@ -119,7 +128,7 @@ class _Cleaned(Sequence[Photograph]):
         if isinstance(index, slice):
             return [self[number] for number in range(*index.indices(len(self)))]
         photograph = self._roll[index]
-        plan = plan_in_roll(self._taken, self._sizes, index, photograph)
+        plan = plan_in_roll(self._taken, self._sizes, index % len(self), photograph)
         pixels = self._repair.repair(photograph, plan.spots, plan.known).pixels
         return replace(photograph, pixels=pixels)
 

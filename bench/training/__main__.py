@@ -14,13 +14,14 @@ from typing import Any
 
 from ...detectors.network.target import HARD
 from .example import MINED, MINERS
-from .recipe import ENTROPY, LESSONS, Recipe
+from .recipe import ENTROPY, GROUNDS, LESSONS, Recipe
 from .rendering import Rendering
 
 
 def main() -> int:
     """Train, and write network.onnx, its card and the state to go on from."""
     options = _options()
+    began_with = None if options.start is None else hashlib.sha256(options.start.read_bytes()).hexdigest()
     import torch
 
     from ...detectors.network import lessons
@@ -64,6 +65,8 @@ def main() -> int:
     export(network, options.out / "network.onnx", cells=course.crop_cells)
     card: dict[str, Any] = {
         "lesson": options.lesson,
+        "begun_with": began_with,
+        "exposures": options.exposures if options.lesson == "rolls" else 1,
         "frames": pool.seen,
         "first": options.first,
         "entropy": ENTROPY,
@@ -99,17 +102,27 @@ def _options() -> argparse.Namespace:
     parser.add_argument("--without", action="append", default=[], metavar="GROUND", help="a ground to leave out")
     parser.add_argument("--exposures", type=int, default=12, help="photographs of a roll, in the lesson of rolls (12)")
     parser.add_argument("--answer-alone", action="store_true", help="learn nothing but the last layer")
-    parser.add_argument("--frames", type=int, default=10_000, help="frames to render (10000)")
+    parser.add_argument("--frames", type=int, default=10_000, help="frames, or rolls, to render (10000)")
     parser.add_argument("--first", type=int, default=0, help="number of the first of them (0)")
-    parser.add_argument("--keep", type=int, default=20_000, help="frames to keep at a time, 3 MB each (20000)")
-    parser.add_argument("--wait-for", type=int, default=1000, help="frames to wait for before the first step (1000)")
+    parser.add_argument("--keep", type=int, default=20_000, help="frames or rolls kept, 3 MB a photograph (20000)")
+    parser.add_argument("--wait-for", type=int, default=1000, help="frames or rolls to wait for first (1000)")
     parser.add_argument("--steps", type=int, default=20_000, help="batches in all (20000)")
-    parser.add_argument("--batch", type=int, default=96, help="crops a batch (96)")
+    parser.add_argument("--batch", type=int, default=96, help="crops, of frames or rolls, a batch (96)")
     parser.add_argument("--rate", type=float, default=2e-3, help="highest rate of learning (0.002)")
     parser.add_argument("--seed", type=int, default=0)
     parser.add_argument("--seconds", type=float, help="stop after so long; the same command goes on")
     parser.add_argument("--workers", type=int, default=max(1, (os.cpu_count() or 2) - 1))
-    return parser.parse_args()
+    options = parser.parse_args()
+    if options.lesson == "rolls" and (options.photographs or options.without):
+        parser.error("--photographs and --without don't apply to --lesson rolls")
+    if options.lesson == "rolls" and options.exposures <= 4:
+        parser.error(f"--exposures must be more than 4, whose sums are looked at too, not {options.exposures}")
+    for name in set(options.without) - set(GROUNDS):
+        parser.error(f"--without: there is no ground {name!r}; there are {', '.join(GROUNDS)}")
+    for path in (options.start, options.photographs):
+        if path is not None and not path.exists():
+            parser.error(f"there is no {path}")
+    return options
 
 
 if __name__ == "__main__":

@@ -55,7 +55,7 @@ FAR_MM = 1e4
 F_NUMBERS = (5.6, 8.0, 9.0, 11.0, 13.0, 16.0, 18.0, 22.0)
 
 IRREGULAR = 0.15
-"""Share of the frames of evidence whose grains are no disks."""
+"""Share of the frames, and rolls, of evidence whose grains are no disks."""
 
 ENTROPY = 90210
 """Of the training scenes; in the train namespace no frame that methods are judged on can come of it."""

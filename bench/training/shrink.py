@@ -2,7 +2,7 @@
 
 One has its weights in half precision and computes in single; OpenCV runs it. The other has its convolutions between
 integers of eight bits, for onnxruntime, which multiplies those twice as fast. The first layer and the last stay in
-single precision: contrasts reach it as they are, and the log odds leave it unrounded.
+single precision: contrasts reach it as they are, and the answers leave it unrounded.
 """
 
 from __future__ import annotations

@@ -21,7 +21,6 @@ FloatArray = NDArray[np.float32]
 LEAST, MOST = -4.0, 12.0
 """Bounds of one photograph's word: what no grain would do to this picture, a fold or a bird might."""
 
-
 STRIPES, STRIPE_PX = 8, FINE_PX * TILE
 """A scene is told by so many stripes of the photograph, each one row of the tiles that `consensus_scene` compares: its
 own pixels, since the grid is so coarse that plain sky would have no texture left but the dust's."""

@@ -16,8 +16,8 @@ from .target import any_in_cell
 FloatArray = NDArray[np.float32]
 
 WIDEST_PX = 8.4
-"""The pupil's disk is at most so wide in the picture that evidence is read from, and at least half of it: an evenly
-lit disk has no frequencies beyond 1.22 over its width, and half the picture's size is a quarter of the work."""
+"""The pupil's disk is at most so wide in the picture that evidence is read from, and mostly at least half of it: an
+evenly lit disk has no frequencies beyond 1.22 over its width, and half the picture's size is a quarter of the work."""
 
 ACROSS = 2
 """Places along a side of a cell: a place is two pixels of the network's picture, half a shadow or less."""

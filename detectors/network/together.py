@@ -55,9 +55,15 @@ class NetworkConsensus:
         return answered_latest(roll, counts, studies_together)
 
 
-def study_together(roll: Sequence[Photograph]) -> Study:
-    """Return what a roll of photographs of one size says; each is read once."""
-    return studies_together(roll, (len(roll),))[0]
+def study_together(roll: Sequence[Photograph], *, like: Study | None = None) -> Study:
+    """Return what a roll of photographs of one size says; each is read once, the first one to begin with too.
+
+    Parameters
+    ----------
+    like
+        A study of the same photographs, whose magnifications and likeness hold; None finds them.
+    """
+    return studies_by(roll, (len(roll),), network(SHIPPED), like=like)[0]
 
 
 def studies_together(roll: Sequence[Photograph], counts: Sequence[int]) -> list[Study]:
@@ -69,10 +75,14 @@ def studies_together(roll: Sequence[Photograph], counts: Sequence[int]) -> list[
     return studies_by(roll, counts, network(SHIPPED))
 
 
-def studies_by(roll: Sequence[Photograph], counts: Sequence[int], forward: Forward) -> list[Study]:
+def studies_by(
+    roll: Sequence[Photograph], counts: Sequence[int], forward: Forward, *, like: Study | None = None
+) -> list[Study]:
     """Return what `studies_together` does, by any network."""
+    if len(roll) == 0:
+        return [Study((), (), ()) for _ in counts]
     with tempfile.TemporaryDirectory() as folder:
-        return gathered(roll, counts, ByNetwork(grid_px(roll[0]) if len(roll) else 0, forward, Path(folder)))
+        return gathered(roll, counts, ByNetwork(grid_px(roll[0]), forward, Path(folder)), like=like)
 
 
 def grid_px(photograph: Photograph) -> int:
@@ -83,7 +93,7 @@ def grid_px(photograph: Photograph) -> int:
 
 @dataclass(frozen=True, slots=True)
 class ByNetwork:
-    """A way of looking at a roll; see `consensus_study.Way`."""
+    """A way of looking at a roll; see `consensus_way.Way`."""
 
     step: int
     forward: Forward
@@ -125,10 +135,11 @@ class Kept:
 
     def maps(self) -> Maps:
         """Yield the evidence for each size by its index, as it will be told again."""
-        kept = np.lib.format.open_memmap(self.file, mode="w+", dtype=np.int8, shape=(len(SIZES_UM), *self.words.shape))
+        kept = np.zeros((len(SIZES_UM), *self.words.shape), dtype=np.int8)
         for size, map_ in self.words.maps():
             np.rint(map_ * np.float32(FINENESS), out=kept[size], casting="unsafe")
             yield size, map_
+        np.save(self.file, kept)  # whole, and not through a memory map: a full disk is an error then, no lost process
 
 
 def between(plane: NDArray[np.int8], row: FloatArray, column: FloatArray) -> FloatArray:

@@ -18,7 +18,8 @@ from .lessons import Lesson
 from .model import Network
 
 Pair = tuple[NDArray[np.float16], NDArray[np.float16]]
-"""Features (channels, 2h, 2w) and target planes (planes, h, w) of one frame."""
+"""Features (channels, 2h, 2w) and target planes (planes, h, w) of one frame, or (photographs, channels, 2h, 2w) of a
+roll."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -212,8 +213,17 @@ class Learner:
         beside.replace(self.state)
 
     def _begin_with(self, weights: dict[str, Tensor]) -> None:
-        """Take over what has the same shape: another lesson's answers don't."""
+        """Take over all but another lesson's last layer.
+
+        Raises
+        ------
+        ValueError
+            If any other layer has another shape.
+        """
         own = self.network.state_dict()
+        unfit = [name for name in own if weights.get(name, own[name]).shape != own[name].shape]
+        if any(not name.startswith("answer.") for name in unfit):
+            raise ValueError(f"the network to begin with has other widths: {', '.join(unfit)}")
         own.update({name: value for name, value in weights.items() if value.shape == own[name].shape})
         self.network.load_state_dict(own)
 

@@ -1,10 +1,12 @@
 """Two grains closer than a shadow is wide: a roll takes them for one until it is mended and looked at again."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
 from moteyard.bench.handover import photograph
-from moteyard.bench.retouch.roll_pairs import APART_WIDTHS, settled
+from moteyard.bench.retouch.roll_pairs import settled
 from moteyard.detectors.consensus_study import Study
 from moteyard.detectors.network.together import study_together
 from moteyard.generators.backgrounds import make
@@ -19,15 +21,16 @@ CAMERA = Camera(width_px=480, height_px=320, jpeg_quality=92)
 OPTICS = Optics(f_number=11)
 
 
-def roll_of(*grains, photographs=6):
-    """Photographs of as many skies with the same grains, and where these lie in pixels."""
+def roll_of(*grains, photographs=6, camera=CAMERA, pupils_mm=(60.0,)):
+    """Photographs of as many skies with the same grains, by lenses in turn, and where grains lie in the last one."""
     shots = []
     for number in range(photographs):
         seed = scene_seed(3, "develop", f"pairs/{number}")
-        scene = Scene(name=f"{number}", background="sky", camera=CAMERA, optics=OPTICS, seed=seed)
+        optics = replace(OPTICS, exit_pupil_mm=pupils_mm[number * len(pupils_mm) // photographs])
+        scene = Scene(name=f"{number}", background="sky", camera=camera, optics=optics, seed=seed)
         ground, _, noise, _ = scene.generators()
         clean = make("sky", {"kind": "clear"}).paint(scene.shape, ground)
-        casts = cast_all([Placed(n, grain) for n, grain in enumerate(grains)], OPTICS, scene.shape)
+        casts = cast_all([Placed(n, grain) for n, grain in enumerate(grains)], optics, scene.shape)
         shots.append(photograph(exposed(scene, clean, casts, rng=noise, distractors=())))
     return shots, [(cast.shadow.x, cast.shadow.y) for cast in casts]
 
@@ -74,7 +77,21 @@ def test_grains_that_lie_alone_are_not_doubled():
     study, _ = settled(shots, whole, limit=LIMIT, filter_distance_mm=1.0)
     assert len(study.grains) == 3
     assert all(nearest(study, place) < 2 for place in places)
-    assert 0 < APART_WIDTHS < 0.5
+
+
+def test_the_lens_of_each_photograph_is_remembered_when_the_grains_are_gone():
+    # Two lenses whose shadows lie 1.3 % of the radius apart: 7 pixels near the corners, where the pair is.
+    camera = replace(CAMERA, width_px=960, height_px=640)
+    ring = [(90, 80), (870, 100), (120, 560), (480, 60), (700, 320), (300, 330), (820, 430), (200, 200), (520, 500)]
+    lone = [at(x - 240, y - 160, 45) for x, y in ring]
+    shots, _ = roll_of(
+        *lone, at(640, 410, 40), at(648, 414, 36), photographs=10, camera=camera, pupils_mm=(45.0, 120.0)
+    )
+    whole = study_together(shots)
+    assert whole.magnifications[-1] == pytest.approx(0.987, abs=0.002)
+    study, _ = settled(shots, whole, limit=LIMIT, filter_distance_mm=1.0)
+    assert len(study.grains) == len(lone) + 2
+    assert {(grain.first, grain.last) for grain in study.grains} == {(0, 9)}
 
 
 def test_nothing_found_nothing_to_look_at_again():
