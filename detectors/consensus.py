@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from typing import overload
 
 import numpy as np
 
 from .consensus_frame import casts, width_px
 from .consensus_study import GrainEvidence, Study, from_middle, studies, study
 from .contract import Photograph, Spots
+from .lazy_roll import Part
 from .peaks import most_candidates
 
 
@@ -51,29 +51,10 @@ def answered(roll: Sequence[Photograph], study_: Callable[[Sequence[Photograph]]
     """Return what a study of the photographs of each size says of each photograph."""
     answers = [Spots()] * len(roll)
     for members in _by_size(roll):
-        studied = study_(_Part(roll, members))
+        studied = study_(Part(roll, members))
         for place, index in enumerate(members):
             answers[index] = spots_in(studied, place, roll[index])
     return answers
-
-
-class _Part(Sequence[Photograph]):
-    """Some photographs of a roll, asked for one by one: a roll may load them only then."""
-
-    def __init__(self, roll: Sequence[Photograph], members: Sequence[int]) -> None:
-        self._roll, self._members = roll, members
-
-    def __len__(self) -> int:
-        return len(self._members)
-
-    @overload
-    def __getitem__(self, index: int) -> Photograph: ...
-    @overload
-    def __getitem__(self, index: slice) -> Sequence[Photograph]: ...
-    def __getitem__(self, index: int | slice) -> Photograph | Sequence[Photograph]:
-        if isinstance(index, slice):
-            return _Part(self._roll, self._members[index])
-        return self._roll[self._members[index]]
 
 
 def answered_latest(

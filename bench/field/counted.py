@@ -5,11 +5,12 @@ from __future__ import annotations
 import sys
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
-from typing import Any, overload
+from typing import Any
 
 from tqdm import tqdm
 
 from ...detectors.contract import Photograph
+from ...detectors.lazy_roll import LazyRoll
 
 
 @contextmanager
@@ -19,7 +20,7 @@ def counted(roll: Sequence[Photograph], what: str) -> Iterator[Sequence[Photogra
         yield _Counted(roll, bar)
 
 
-class _Counted(Sequence[Photograph]):
+class _Counted(LazyRoll):
     def __init__(self, roll: Sequence[Photograph], bar: Any) -> None:
         self._roll, self._bar = roll, bar
         self._seen: set[int] = set()
@@ -27,15 +28,9 @@ class _Counted(Sequence[Photograph]):
     def __len__(self) -> int:
         return len(self._roll)
 
-    @overload
-    def __getitem__(self, index: int) -> Photograph: ...
-    @overload
-    def __getitem__(self, index: slice) -> Sequence[Photograph]: ...
-    def __getitem__(self, index: int | slice) -> Photograph | Sequence[Photograph]:
-        if isinstance(index, slice):
-            return [self[number] for number in range(*index.indices(len(self)))]
+    def load(self, index: int) -> Photograph:
         photograph = self._roll[index]
-        if index % len(self) not in self._seen:
-            self._seen.add(index % len(self))
+        if index not in self._seen:
+            self._seen.add(index)
             self._bar.update()
         return photograph

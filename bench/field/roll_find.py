@@ -8,7 +8,6 @@ import sys
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from pathlib import Path
-from typing import overload
 
 import numpy as np
 from tqdm import tqdm
@@ -18,6 +17,7 @@ from ...detectors.consensus_notes import notes_on
 from ...detectors.consensus_scale import MOST
 from ...detectors.consensus_study import GrainEvidence, Study
 from ...detectors.contract import Photograph, Spots
+from ...detectors.lazy_roll import LazyRoll
 from ...detectors.network.together import study_together
 from ...detectors.optical_scales import known_f_number
 from ...generators.orientation import turned, turned_back
@@ -50,7 +50,7 @@ def default_threshold(megapixels: float) -> float:
     return THRESHOLD + math.log(megapixels)
 
 
-class PhotographFiles(Sequence[Photograph]):
+class PhotographFiles(LazyRoll):
     """Photographs by one camera, each as its sensor lay, read when they are asked for, one in memory at a time.
 
     Dust stays on the sensor, so upright and level photographs are compared as stored, which is as the sensor lay.
@@ -71,28 +71,19 @@ class PhotographFiles(Sequence[Photograph]):
     def __len__(self) -> int:
         return len(self._paths)
 
-    @overload
-    def __getitem__(self, index: int) -> Photograph: ...
-    @overload
-    def __getitem__(self, index: slice) -> Sequence[Photograph]: ...
-    def __getitem__(self, index: int | slice) -> Photograph | Sequence[Photograph]:
-        """Return a photograph as the sensor lay; a slice reads nothing yet.
+    def load(self, index: int) -> Photograph:
+        """Return a photograph as the sensor lay.
 
         Raises
         ------
         YardError
             If it is too small, not of the first one's size, or by another camera.
         """
-        if isinstance(index, slice):
-            return PhotographFiles(self._paths[index], self._f_number)
         picture, shot = read_photograph(self._paths[index], self._f_number)
         self._check(picture)
-        self._facts[index % len(self)] = picture.without_pixels()
-        self.f_numbers[index % len(self)] = known_f_number(shot)
+        self._facts[index] = picture.without_pixels()
+        self.f_numbers[index] = known_f_number(shot)
         return self.as_it_lay(index, shot)
-
-    def __iter__(self) -> Iterator[Photograph]:
-        return (self[index] for index in range(len(self)))
 
     def as_it_lay(self, index: int, photograph: Photograph) -> Photograph:
         """Return a photograph that is turned for display, and was read before, as the sensor lay."""

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
-from typing import overload
 
 import numpy as np
 
@@ -12,6 +11,7 @@ from ...detectors.consensus import located
 from ...detectors.consensus_frame import NOMINAL_F_NUMBER, SIZES_UM, width_px
 from ...detectors.consensus_study import GrainEvidence, Study
 from ...detectors.contract import Photograph, Spots
+from ...detectors.lazy_roll import LazyRoll
 from ...detectors.network.together import study_together
 from ...detectors.optical_scales import FILTER_DISTANCE_MM, pixel_pitch_um
 from ...generators.optics import Optics
@@ -111,7 +111,7 @@ def _apart(grain: GrainEvidence, others: Sequence[GrainEvidence]) -> float:
     return min((float(np.hypot(grain.x - other.x, grain.y - other.y)) for other in others), default=np.inf)
 
 
-class _Cleaned(Sequence[Photograph]):
+class _Cleaned(LazyRoll):
     """A roll with a study's grains divided out, each photograph when it is asked for."""
 
     def __init__(self, roll: Sequence[Photograph], taken: Study, sizes: Sizes) -> None:
@@ -120,15 +120,9 @@ class _Cleaned(Sequence[Photograph]):
     def __len__(self) -> int:
         return len(self._roll)
 
-    @overload
-    def __getitem__(self, index: int) -> Photograph: ...
-    @overload
-    def __getitem__(self, index: slice) -> Sequence[Photograph]: ...
-    def __getitem__(self, index: int | slice) -> Photograph | Sequence[Photograph]:
-        if isinstance(index, slice):
-            return [self[number] for number in range(*index.indices(len(self)))]
+    def load(self, index: int) -> Photograph:
         photograph = self._roll[index]
-        plan = plan_in_roll(self._taken, self._sizes, index % len(self), photograph)
+        plan = plan_in_roll(self._taken, self._sizes, index, photograph)
         pixels = self._repair.repair(photograph, plan.spots, plan.known).pixels
         return replace(photograph, pixels=pixels)
 

@@ -45,11 +45,6 @@ class Words:
         return height // self._grid_px, width // self._grid_px
 
     @cached_property
-    def _shown(self) -> list[tuple[View, FloatArray]]:
-        fitting = [view for view in views(self._photograph, widest_px=WIDEST_PX) if fits(self._photograph, view)]
-        return [(view, features(self._photograph, view)) for view in fitting]
-
-    @cached_property
     def scene(self) -> FloatArray:
         """Thumbnail of what the photograph shows in `STRIPES` stripes over its whole width."""
         height = self._photograph.shape[0]
@@ -63,13 +58,15 @@ class Words:
 
         Where the f-number is unknown, each of several views is equally likely: the mean of their likelihoods.
         """
-        found = [self._planes(view, shown) for view, shown in self._shown]
+        fitting = [view for view in views(self._photograph, widest_px=WIDEST_PX) if fits(self._photograph, view)]
+        found = [(view, self._planes(view)) for view in fitting]
         for size in range(SIZES) if found else ():
             maps = [on_grid(planes[size], view, self._grid_px, self.shape) for view, planes in found]
             yield size, mean_likelihood(maps)
 
-    def _planes(self, view: View, shown: FloatArray) -> tuple[View, FloatArray]:
+    def _planes(self, view: View) -> FloatArray:
         """Return the evidence for each size (SIZES, h, w) at each place of a view."""
+        shown = features(self._photograph, view)
         said = answers(shown, self._forward)
         rows, columns = said.shape[1:]
         planes = np.empty((SIZES, rows * ACROSS, columns * ACROSS), dtype=np.float32)
@@ -78,7 +75,7 @@ class Words:
             here = planes[:, phase // ACROSS :: ACROSS, phase % ACROSS :: ACROSS]
             np.clip(said[phase :: ACROSS * ACROSS], LEAST, MOST, out=here)
             here[:, blank] = 0
-        return view, planes
+        return planes
 
 
 def on_grid(plane: FloatArray, view: View, grid_px: int, shape: tuple[int, int]) -> FloatArray:
