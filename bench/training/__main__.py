@@ -12,6 +12,8 @@ import time
 from pathlib import Path
 from typing import Any
 
+from ...detectors.network.evidence_target import TOGETHER
+from ...detectors.network.runtime import MULTIPLE
 from ...detectors.network.target import HARD
 from .example import MINED, MINERS
 from .recipe import ENTROPY, GROUNDS, LESSONS, Recipe
@@ -26,6 +28,7 @@ def main() -> int:
 
     from ...detectors.network import lessons
     from ...detectors.network.training import Course, Going, Pool, export, teach
+    from ...detectors.network.twin_pool import TwinPool
 
     options.out.mkdir(parents=True, exist_ok=True)
     began = time.monotonic()
@@ -42,10 +45,11 @@ def main() -> int:
         rate=options.rate,
         seed=options.seed,
         batch=options.batch,
+        crop_cells=options.crop_cells,
         answer_alone=options.answer_alone,
     )
     device = torch.device("cuda" if torch.cuda.is_available() else "cpu")
-    pool = Pool(device=device, crop=course.crop_cells, most=options.keep)
+    pool = (TwinPool if options.lesson == "twins" else Pool)(device=device, crop=course.crop_cells, most=options.keep)
     ready = Rendering(recipe, numbers=range(options.first, options.first + options.frames), workers=options.workers)
     while len(pool.area) < min(options.frames, options.keep, options.wait_for):
         pool.add(ready.next())
@@ -108,6 +112,7 @@ def _options() -> argparse.Namespace:
     parser.add_argument("--wait-for", type=int, default=1000, help="frames or rolls to wait for first (1000)")
     parser.add_argument("--steps", type=int, default=20_000, help="batches in all (20000)")
     parser.add_argument("--batch", type=int, default=96, help="crops, of frames or rolls, a batch (96)")
+    parser.add_argument("--crop-cells", type=int, default=96, help="cells along the side of a crop (96)")
     parser.add_argument("--rate", type=float, default=2e-3, help="highest rate of learning (0.002)")
     parser.add_argument("--seed", type=int, default=0)
     parser.add_argument("--seconds", type=float, help="stop after so long; the same command goes on")
@@ -117,6 +122,10 @@ def _options() -> argparse.Namespace:
         parser.error("--photographs and --without don't apply to --lesson rolls")
     if options.lesson == "rolls" and options.exposures <= 4:
         parser.error(f"--exposures must be more than 4, whose sums are looked at too, not {options.exposures}")
+    if options.lesson == "twins" and (options.batch <= 0 or options.batch % TOGETHER):
+        parser.error(f"--batch must be a multiple of {TOGETHER} for twins, not {options.batch}")
+    if options.crop_cells <= 0 or options.crop_cells % MULTIPLE:
+        parser.error(f"--crop-cells must be a multiple of {MULTIPLE}, not {options.crop_cells}")
     for name in set(options.without) - set(GROUNDS):
         parser.error(f"--without: there is no ground {name!r}; there are {', '.join(GROUNDS)}")
     for path in (options.start, options.photographs):

@@ -22,6 +22,7 @@ from ..judge import SEEN
 from ..match import LEAST_GATE_PX
 from ..visibility import Viewing, visibility_level
 from .recipe import Recipe
+from .stamps import stamps
 
 TRAIN = 0
 """First word of every seed in the train namespace."""
@@ -37,10 +38,13 @@ class Example:
         Features, float16 (channels, 2h, 2w), or of the photographs of a roll (photographs, channels, 2h, 2w).
     wanted
         Target planes, float16 (planes, h, w).
+    stamps
+        Of twins: faint shadows to be laid on the second picture shown, as `stamps.stamps` returns them.
     """
 
     shown: NDArray[np.float16]
     wanted: NDArray[np.float16]
+    stamps: NDArray[np.float16] | None = None
 
 
 def example(recipe: Recipe, number: int) -> Example:
@@ -51,7 +55,7 @@ def example(recipe: Recipe, number: int) -> Example:
 
 
 def of_scene(scene: Scene, lesson: str = "centres") -> Example:
-    """Return a scene's example in "centres" or "evidence".
+    """Return a scene's example in "centres", "evidence" or "twins".
 
     Raises
     ------
@@ -109,7 +113,20 @@ def of_grains(frame: Frame) -> Example:
     return Example(shown.astype(np.float16), wanted.astype(np.float16))
 
 
-OF_FRAME: dict[str, Callable[[Frame], Example]] = {"centres": of_centres, "evidence": of_grains}
+def of_twins(frame: Frame) -> Example:
+    """Return a frame's example with its picture as it would be without any grain, and shadows to lay on that."""
+    dusty, scene = of_grains(frame), frame.scene
+    rng = np.random.default_rng((*scene.seed, BARE))
+    bare = photograph(replace(frame, pixels=scene.camera.expose(frame.clean, rng)))
+    view = _view(bare, scene.seed[-1], widest_px=WIDEST_PX)
+    shown = features(bare, view).astype(np.float16)
+    return replace(dusty, shown=np.stack([dusty.shown, shown]), stamps=stamps(scene, view, rng))
+
+
+BARE = 1
+"""Word after a scene's seed for the noise of its picture without grains."""
+
+OF_FRAME: dict[str, Callable[[Frame], Example]] = {"centres": of_centres, "evidence": of_grains, "twins": of_twins}
 """What a frame is an example of, by the names of `detectors/network/lessons.py`."""
 
 

@@ -19,8 +19,9 @@ from ...generators.roll import Roll
 from ...generators.roll_plan import RollPlan, make_roll
 from ...generators.scene import Scene, scene_seed
 
-LESSONS = ("centres", "evidence", "rolls")
-"""What can be learned: where shadows are, what a photograph says of grains of each size, and that over a roll."""
+LESSONS = ("centres", "evidence", "twins", "rolls")
+"""What can be learned: where shadows are, what a photograph says of grains of each size, that with more of the faint
+ones, and that over a roll."""
 
 GROUNDS = {
     "sky": 0.13,
@@ -35,6 +36,9 @@ GROUNDS = {
     "photograph": 0.10,
 }
 """Share of the frames by ground; without photographs theirs goes to the others."""
+
+TWINS = {"scrub": 0.28, "rock": 0.28, "snow": 0.16, "water": 0.06, "sky": 0.04, "mist": 0.04, "photograph": 0.14}
+"""Share of the frames by ground in the lesson of twins: most where faint shadows are hard to see."""
 
 THEMES = {
     "scrub": 0.28,
@@ -94,7 +98,8 @@ class Recipe:
         if self.lesson == "rolls":
             return dict(THEMES)
         lacking = (*self.held_out, *(() if self.photographs else ("photograph",)))
-        kept = {name: share for name, share in GROUNDS.items() if name not in lacking}
+        shares = TWINS if self.lesson == "twins" else GROUNDS
+        kept = {name: share for name, share in shares.items() if name not in lacking}
         total = sum(kept.values())
         return {name: share / total for name, share in kept.items()}
 

@@ -15,31 +15,31 @@ from ...generators.cv import cv2
 from .example import example
 from .recipe import Recipe
 
-Pair = tuple[NDArray[np.float16], NDArray[np.float16]]
-"""Features and target planes of a frame or a roll."""
+Made = tuple[NDArray[np.float16], ...]
+"""Features and target planes of a frame or a roll, and stamps where there are any."""
 
 AHEAD = 200
 """Frames asked for at a time: enough for any number of cores."""
 
 
-def rendered(recipe: Recipe, number: int) -> Pair:
+def rendered(recipe: Recipe, number: int) -> Made:
     """Return a recipe's example."""
     cv2.setNumThreads(1)
     made = example(recipe, number)
-    return made.shown, made.wanted
+    return (made.shown, made.wanted) if made.stamps is None else (made.shown, made.wanted, made.stamps)
 
 
 class Rendering:
     """Frames as worker processes finish them; the first mistake of a worker is raised where frames are taken."""
 
     def __init__(self, recipe: Recipe, *, numbers: range, workers: int) -> None:
-        self._done: queue.Queue[Pair | BaseException] = queue.Queue()
+        self._done: queue.Queue[Made | BaseException] = queue.Queue()
         self._workers = ProcessPoolExecutor(workers, mp_context=multiprocessing.get_context("spawn"))
         threading.Thread(target=self._feed, args=(recipe, numbers), daemon=True).start()
 
     def _feed(self, recipe: Recipe, numbers: range) -> None:
         try:
-            waiting: set[Future[Pair]] = set()
+            waiting: set[Future[Made]] = set()
             for number in numbers:
                 waiting.add(self._workers.submit(rendered, recipe, number))
                 if len(waiting) >= AHEAD:
@@ -49,17 +49,17 @@ class Rendering:
         except BaseException as error:
             self._done.put(error)
 
-    def _collect(self, waiting: set[Future[Pair]]) -> set[Future[Pair]]:
+    def _collect(self, waiting: set[Future[Made]]) -> set[Future[Made]]:
         done, rest = wait(waiting, return_when=FIRST_COMPLETED)
         for each in done:
             self._done.put(each.result())
         return rest
 
-    def next(self) -> Pair:
+    def next(self) -> Made:
         """Return the next frame, waiting for it."""
         return _or_raise(self._done.get())
 
-    def waiting(self) -> Iterator[Pair]:
+    def waiting(self) -> Iterator[Made]:
         """Yield the frames that are there now."""
         while True:
             try:
@@ -73,7 +73,7 @@ class Rendering:
         self._workers.shutdown(wait=False, cancel_futures=True)
 
 
-def _or_raise(found: Pair | BaseException) -> Pair:
+def _or_raise(found: Made | BaseException) -> Made:
     if isinstance(found, BaseException):
         raise found
     return found

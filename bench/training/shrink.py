@@ -29,11 +29,8 @@ FIRST = 700_000
 """Number of the first scene whose values set the scales of the integers: of the train seeds, not yet learned from."""
 
 FRAMES = 60
-NAMES = {"centres": "network", "evidence": "evidence", "rolls": "evidence"}
-"""What the files of a lesson are called."""
-
-SINGLY = {"centres": "centres", "evidence": "evidence", "rolls": "evidence"}
-"""The lesson whose single frames set the scales of the integers."""
+FILES = {"centres": "network", "evidence": "evidence"}
+"""What the files of a network are called, by the lesson of single frames that set the scales of the integers."""
 
 IN_SINGLE = ("/stem/Conv", "/answer/Conv")
 
@@ -44,7 +41,8 @@ def main() -> int:
     taught, out = options.run / "network.onnx", options.run / "shipped"
     out.mkdir(exist_ok=True)
     lesson = json.loads((options.run / "card.json").read_text(encoding="utf-8"))["lesson"]
-    name, lesson = NAMES[lesson], SINGLY[lesson]
+    lesson = lesson if lesson in FILES else "evidence"  # twins and rolls teach the same network
+    name = FILES[lesson]
     in_half_precision(taught, out / f"{name}.onnx")
     recipe = Recipe(width_px=600, height_px=400, lesson=lesson)
     numbers = tqdm(range(FIRST, FIRST + FRAMES), desc="frames", unit="frame")

@@ -53,6 +53,24 @@ LN_SHARES = tuple(
 """ln of each class's share of grains whose sizes are spread evenly in ln diameter."""
 
 
+TWINNED = 6
+"""Of the smallest sizes, so many are also learned from pictures that differ by nothing but their shadows."""
+
+REACH = 7
+"""Places that the stamp of such a shadow reaches each way from its centre's."""
+
+STAMP_PX = (2 * REACH + 1) * ACROSS
+"""Side of that stamp in pixels of the network's picture."""
+
+VARIANTS = 10
+"""Stamps of each size, their centres anywhere in the middle place."""
+
+
+TOGETHER = 8
+"""Crops of one frame that get the same shadows in the same places, like photographs of a roll: what is said of them is
+added up, and an error that pictures of one kind share counts in the sum."""
+
+
 @dataclass(frozen=True, slots=True)
 class Grains:
     """What lies in a frame, (n,) each: places in pixels of the photograph, diameter in µm over distance in mm."""

@@ -9,7 +9,7 @@ from functools import partial
 import torch
 from torch import Tensor
 
-from . import evidence, evidence_target, target
+from . import evidence, evidence_target, target, twins
 from .model import WIDE, Network
 from .target import CENTRE, DOWN, HEAT, RIGHT, SIZE, WEIGHT
 
@@ -179,4 +179,24 @@ def rolls_loss(answer: Tensor, wanted: Tensor) -> tuple[Tensor, Tensor]:
 ROLLS = replace(EVIDENCE, loss=rolls_loss, parts=("alone", f"of {SUMS[0]}", "of all"))
 """The same answers, taught by how they add up."""
 
-LESSONS = {"centres": CENTRES, "evidence": EVIDENCE, "rolls": ROLLS}
+
+def twins_loss(answer: Tensor, wanted: Tensor) -> tuple[Tensor, Tensor]:
+    """Return the loss of a batch of twins and its parts: of the pictures with grains, and of the pairs."""
+    wanted = wanted.float()
+    grains, before, after = _by_size(answer).unflatten(0, (len(wanted), twins.SHOWN)).unbind(dim=1)
+    left = told(grains, wanted)
+    pairs = twins.twins_told(before, after, wanted)
+    return left + pairs, torch.stack([left, pairs]).detach()
+
+
+def turned_twins(shown: Tensor, wanted: Tensor, way: int) -> tuple[Tensor, Tensor]:
+    """Return a batch turned, the places in each cell with it, those of what was laid on too."""
+    shown, wanted, order = turned(shown, wanted, way)
+    kept = range(evidence_target.PHASES, evidence_target.PLANES)
+    return shown, wanted[:, [*order, *kept, *(twins.TWIN.start + phase for phase in order)]]
+
+
+TWINS = replace(EVIDENCE, loss=twins_loss, parts=("left", "twins"), turned=turned_twins)
+"""The same answers, taught by faint shadows laid on a picture as well."""
+
+LESSONS = {"centres": CENTRES, "evidence": EVIDENCE, "twins": TWINS, "rolls": ROLLS}

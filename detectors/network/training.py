@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -17,9 +17,9 @@ from torch import Tensor
 from .lessons import Lesson
 from .model import Network
 
-Pair = tuple[NDArray[np.float16], NDArray[np.float16]]
+Made = tuple[NDArray[np.float16], ...]
 """Features (channels, 2h, 2w) and target planes (planes, h, w) of one frame, or (photographs, channels, 2h, 2w) of a
-roll."""
+roll, and what else an example holds."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,30 +89,40 @@ class Pool:
     most: int = 20_000
     shown: list[Tensor] = field(default_factory=list)
     wanted: list[Tensor] = field(default_factory=list)
+    besides: list[tuple[Tensor, ...]] = field(default_factory=list)
     area: list[float] = field(default_factory=list)
     seen: int = 0
 
-    def add(self, pair: Pair) -> None:
+    def add(self, made: Made) -> None:
         """Add a frame, or a roll's; one smaller than a crop is widened by cells that don't count."""
-        shown, wanted = (torch.from_numpy(plane) for plane in pair)
+        shown, wanted, *besides = (torch.from_numpy(plane) for plane in made)
         down, right = (max(0, self.crop - side) for side in wanted.shape[1:])
         shown = torch.nn.functional.pad(shown, (0, 2 * right, 0, 2 * down))
         wanted = torch.nn.functional.pad(wanted, (0, right, 0, down))
         if len(self.area) == self.most:
-            for kept in (self.shown, self.wanted, self.area):
+            for kept in (self.shown, self.wanted, self.besides, self.area):
                 del kept[0]
         self.shown.append(shown.to(self.device))
         self.wanted.append(wanted.to(self.device))
+        self.besides.append(tuple(each.to(self.device) for each in besides))
         self.area.append(float(wanted.shape[1] * wanted.shape[2]))
         self.seen += 1
 
     def draw(self, count: int, rng: np.random.Generator) -> tuple[Tensor, Tensor]:
         """Return `count` crops, frames drawn by their area; of rolls, as many for each photograph."""
+        shown, wanted = self.crops(self.picks(count, rng), rng)
+        return shown.flatten(0, -4), wanted
+
+    def picks(self, count: int, rng: np.random.Generator) -> list[int]:
+        """Return the indices of `count` frames, drawn by their area."""
         shares = np.array(self.area)
-        picks = rng.choice(len(shares), size=count, p=shares / shares.sum())
-        crops = [self._crop(int(pick), rng) for pick in picks]
-        shown = torch.stack([shown for shown, _ in crops])
-        return shown.flatten(0, -4), torch.stack([wanted for _, wanted in crops])
+        found: list[int] = rng.choice(len(shares), size=count, p=shares / shares.sum()).tolist()
+        return found
+
+    def crops(self, picks: Sequence[int], rng: np.random.Generator) -> tuple[Tensor, Tensor]:
+        """Return features and targets of a crop of each frame, stacked."""
+        shown, wanted = zip(*(self._crop(pick, rng) for pick in picks), strict=True)
+        return torch.stack(shown), torch.stack(wanted)
 
     def _crop(self, pick: int, rng: np.random.Generator) -> tuple[Tensor, Tensor]:
         shown, wanted, side = self.shown[pick], self.wanted[pick], self.crop
@@ -128,7 +138,7 @@ def teach(
     course: Course,
     going: Going,
     *,
-    more: Callable[[], Iterator[Pair]] | None = None,
+    more: Callable[[], Iterator[Made]] | None = None,
     note: Callable[[int, dict[str, float]], None] | None = None,
 ) -> Network:
     """Return the mean network of a course.
