@@ -43,6 +43,8 @@ class Reading:
         What all rolls together choose.
     law
         Share that the ideal observer would find were each photograph the average one: its d′ times √M.
+    clear
+        Share of the grains with d′ > `CLEAR`.
     """
 
     kind: str
@@ -56,6 +58,7 @@ class Reading:
     false_alarms: Interval
     threshold: float
     law: float
+    clear: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -120,6 +123,7 @@ def _reading(scores: Sequence[RollScore], *, law: float) -> tuple[Reading, Resam
         false_alarms=_interval(false),
         threshold=threshold(scores),
         law=law,
+        clear=float(ratio(sum(score.clear for score in scores), truths.sum())),
     )
     return reading, recall
 

@@ -17,6 +17,10 @@ FloatArray = NDArray[np.float64]
 FALSE_ALARMS = 1.0
 """False alarms a roll that a threshold may give, a method's and the ideal observer's."""
 
+CLEAR = 5.5
+"""d′ from which a grain stands clear of the noise: half above the signal-to-noise ratio of 5 from which things are
+seen for certain (A. Rose, J. Opt. Soc. Am. 38, 196, 1948, from memory)."""
+
 
 @dataclass(frozen=True, slots=True)
 class RollScore:
@@ -77,6 +81,11 @@ class RollScore:
     def ideal(self) -> float:
         """Number of grains that the ideal observer finds on average at `FALSE_ALARMS`."""
         return float(np.sum(ideal_share(self.detectability, self.places)))
+
+    @property
+    def clear(self) -> int:
+        """Number of grains that stand clear of the noise."""
+        return int(np.count_nonzero(self.detectability > CLEAR))
 
     @property
     def average_detectability(self) -> FloatArray:

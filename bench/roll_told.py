@@ -14,7 +14,7 @@ import pandas as pd
 from .interval import Interval
 from .roll_job import roll_of
 from .roll_reading import Contrast, Reading
-from .roll_score import FALSE_ALARMS, RollScore
+from .roll_score import CLEAR, FALSE_ALARMS, RollScore
 from .share_word import share_word
 from .store import ResultRow
 from .terminal import wrapped
@@ -30,7 +30,8 @@ LEGEND = (
     f"found: share of all grains, at a threshold that the other half of the rolls chose so that {FALSE_ALARMS:g} false "
     "alarm a roll or fewer is expected; false: how many there were; score >: the threshold that all rolls together "
     "choose; ideal: what a linear observer who knows shadow and spectrum of the ground finds at as many false alarms; "
-    "less ideal: the difference, paired. Intervals: 95 %, bootstrap over rolls."
+    f"less ideal: the difference, paired; clear: share of grains with d′ over {CLEAR:g}, which stand clear of noise. "
+    "Intervals: 95 %, bootstrap over rolls."
 )
 
 
@@ -52,7 +53,8 @@ def told_lines(readings: Sequence[Reading], contrasts: Sequence[Contrast]) -> li
 
 def _count_lines(here: Sequence[Reading]) -> list[str]:
     first, lines = here[0], []
-    lines.append(f"{first.count:>11}  {'ideal':<14}{share_word(first.ideal.estimate, 2):>5} {_ends(first.ideal):<10}")
+    ideal = f"{'ideal':<14}{share_word(first.ideal.estimate, 2):>5} {_ends(first.ideal):<10}"
+    lines.append(f"{first.count:>11}  {ideal} clear {share_word(first.clear, 2)}")
     for one in here:
         line = f"{'':>11}  {one.detector[:13]:<14}{share_word(one.recall.estimate, 2):>5} {_ends(one.recall):<10}"
         line += f"{_signed(one.lead.estimate):>11} {_signed_ends(one.lead):<12}"

@@ -134,6 +134,14 @@ def test_square_root_law():
     assert math.isnan(square_root_law([score([], [])])(1))
 
 
+def test_grains_clear_of_the_noise_are_counted():
+    # Above 5.5: two of five, of all rolls together. Rose's criterion is a signal of five times the noise.
+    (one,), _ = readings([score([], [5.4, 5.6, 1.0]), score([], [40.0, 5.5])])
+    assert one.clear == pytest.approx(2 / 5)
+    # An ideal observer of ten thousand places misses fewer than one in twenty-five of the faintest of them.
+    assert ideal_share(np.array([5.5]), 10_000) > 0.96
+
+
 def test_a_scene_seen_again_adds_nothing():
     seen = [np.array([3.0, 1.0]), np.array([4.0, 1.0]), np.array([2.0, 5.0])]
     np.testing.assert_allclose(together(seen, [0, 1, 2]), np.sqrt([29, 27]))
