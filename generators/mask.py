@@ -26,8 +26,7 @@ _PITCH_AT_F8_UM, _PITCH_BY_DISTANCE, _PITCH_BY_APERTURE = 2.2, 0.75, 0.43
 """The pitch at f/8 and 1 mm, and the powers by which it grows with the distance and falls with the f-number: light that
 edges throw further than λd/(2·pitch) is missing, and shows the more, the nearer the filter and the sharper the shadow.
 Against 15 samples a pixel, stamps of fibres of 8…25 µm err by 1e-3 of the light at f/8, 1.5e-3 at f/32 and at 2 mm by
-less, at 0.5 mm by 1.7e-3; against an endless strip the plateau of `propagate` adds to that (a test: 3e-3 at 0.5 mm,
-2e-3 from 1 mm on)."""
+less, at 0.5 mm by 1.7e-3; the plateau of `propagate` adds to that."""
 
 _RINGS = 1.5
 _LEAST_HALO, _HALO_BY_APERTURE, _MOST_HALO = 3.0, 0.37, 5.0
@@ -162,11 +161,15 @@ def mask_shadow(thing: Masked, optics: Optics, *, x: float, y: float) -> Shadow:
     else:
         drawing = thing.draw(canvas, RGB_BANDS[0].centre_um)
         transmission = mask_stamp(drawing, optics, per_pixel=canvas.per_pixel)
+    return shadow_of(transmission, x=x, y=y, solid=thing.solid)
+
+
+def shadow_of(transmission: FloatArray, *, x: float, y: float, solid: bool) -> Shadow:
+    """Return a stamp about the pixel nearest to (x, y) as the shadow of something centred there."""
     transmission.flags.writeable = False
     depth = 1.0 - np.tensordot(LUMINANCE, transmission, axes=1)
-    return Shadow(
-        transmission=transmission, row=row, column=column, x=x, y=y, across_px=width_across(depth, solid=thing.solid)
-    )
+    across = width_across(depth, solid=solid)
+    return Shadow(transmission=transmission, row=round(y), column=round(x), x=x, y=y, across_px=across)
 
 
 def width_across(depth: FloatArray, *, solid: bool) -> float:
