@@ -43,7 +43,7 @@ class Lattice:
     Attributes
     ----------
     radii
-        Distinct radial frequencies in cycles/µm, one for each i ≥ j inside the cut.
+        Distinct radial frequencies in cycles/µm inside the cut.
     index
         Place of (i, j) in `radii`, (K, K); the entry behind the last one beyond the cut.
     weights
@@ -113,14 +113,11 @@ def _lattice(  # noqa: PLR0913, PLR0917 — the key of the cache is what the lat
     distance_um: float, blur_um: float, pixel_um: float, side: int, count: int, bands: tuple[Band, ...]
 ) -> Lattice:
     period = side * pixel_um
-    i, j = np.tril_indices(count)
-    kept = i * i + j * j < count * count
-    i, j = i[kept], j[kept]
-    order = np.argsort(i * i + j * j, kind="stable")
-    i, j = i[order], j[order]
-    index = np.full((count, count), len(i))
-    index[i, j] = index[j, i] = np.arange(len(i))
-    radii = np.hypot(i, j) / period
+    square = np.add.outer(np.arange(count) ** 2, np.arange(count) ** 2)
+    squares, place = np.unique(square[square < count * count], return_inverse=True)
+    index = np.full((count, count), len(squares))
+    index[square < count * count] = place
+    radii = np.sqrt(squares) / period
     k = np.arange(count)
     line = np.where(k == 0, 1.0, 2.0) * np.sinc(k / side) / side
     phase = 2 * math.pi / side * np.multiply.outer(np.arange(side) - side // 2, k)

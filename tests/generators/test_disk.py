@@ -15,6 +15,7 @@ from moteyard.generators.disk import (
     radial_depth,
     shadow_spectrum,
 )
+from moteyard.generators.jinc_table import tabled_jinc
 from moteyard.generators.propagate import propagate
 
 GREEN_LINE = Band(0.55)
@@ -179,3 +180,11 @@ def test_against_a_general_optics_library():
     flown = np.abs(1 - propagate(stopped, pitch_um=pitch, distance_um=1000.0, wavelength_um=0.55)) ** 2
     near = slice(samples // 2 - 200, samples // 2 + 200)
     assert np.abs(flown - reference)[near, near].max() < 1e-6
+
+
+def test_the_table_of_jinc_against_scipys_bessel_function():
+    x = np.concatenate([[0.0], np.random.default_rng(3).uniform(1e-9, 511.9, 20_000)])
+    exact = np.concatenate([[1.0], 2 * j1(x[1:]) / x[1:]])
+    assert np.abs(tabled_jinc(x) - exact).max() < 2e-11
+    far = np.array([3.0, 511.99, 512.0, 4000.0])
+    assert tabled_jinc(far) == pytest.approx(2 * j1(far) / far, abs=1e-14)
