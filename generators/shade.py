@@ -18,22 +18,20 @@ LINES = ("fibre", "ring", "scratch")
 
 def overlap(shape: tuple[int, int], shadow: Shadow) -> tuple[tuple[slice, slice], tuple[slice, slice]]:
     """Return the frame's and the stamp's slices where the two overlap."""
-    halves = (side // 2 for side in shadow.transmission.shape[1:])
-    frame, stamp = [], []
-    for length, middle, half in zip(shape, (shadow.row, shadow.column), halves, strict=True):
-        low, high = max(0, middle - half), min(length, middle + half + 1)
-        frame.append(slice(low, high))
-        stamp.append(slice(low - middle + half, high - middle + half))
-    return (frame[0], frame[1]), (stamp[0], stamp[1])
+    height, width = shadow.transmission.shape[1:]
+    top, left = shadow.row - height // 2, shadow.column - width // 2
+    first_row, end_row = max(0, top), min(shape[0], top + height)
+    first_column, end_column = max(0, left), min(shape[1], left + width)
+    frame = slice(first_row, end_row), slice(first_column, end_column)
+    stamp = slice(first_row - top, end_row - top), slice(first_column - left, end_column - left)
+    return frame, stamp
 
 
 def shade(linear: NDArray[np.float32], shadow: Shadow) -> None:
     """Multiply linear light (height, width, 3) by a shadow, in place."""
-    from .cv import cv2  # here, so that importing a scene costs nothing
-
     frame, stamp = overlap((linear.shape[0], linear.shape[1]), shadow)
-    bands = shadow.transmission[(slice(None), *stamp)].astype(np.float32)
-    linear[frame] *= cv2.merge(list(bands))
+    patch = linear[frame]
+    np.multiply(patch, shadow.light()[stamp], out=patch)  # linear[frame] *= … would copy the patch onto itself
 
 
 @contextmanager

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import lru_cache
 from typing import Literal
 
@@ -60,6 +60,18 @@ class Shadow:
     x: float
     y: float
     across_px: float | None = None
+    _light: NDArray[np.float32] | None = field(default=None, init=False, repr=False, compare=False)
+
+    def light(self) -> NDArray[np.float32]:
+        """Return T as a picture, float32 (h, w, 3), read-only; made once, as a kept shadow is laid time and again."""
+        if self._light is not None:
+            return self._light
+        from .cv import cv2  # here, so that importing a scene costs nothing
+
+        light: NDArray[np.float32] = cv2.merge(list(self.transmission.astype(np.float32)))
+        light.flags.writeable = False
+        object.__setattr__(self, "_light", light)
+        return light
 
     @property
     def depth(self) -> FloatArray:

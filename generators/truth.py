@@ -32,7 +32,7 @@ class Cast(NamedTuple):
 
 
 KEPT_SHADOWS = 128
-"""Shadows kept from one frame to the next: those of a roll's grains at three apertures; some 50 kB each, of a long
+"""Shadows kept from one frame to the next: those of a roll's grains at three apertures; some 75 kB each, of a long
 fibre 4 MB."""
 
 
