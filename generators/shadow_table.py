@@ -151,10 +151,15 @@ class ShadowTable:
 
     def cast(self, diameter_um: float, x: float, y: float) -> Shadow:
         """Return the shadow of a grain whose centre falls on (x, y) in pixels of the frame."""
-        column, row = round(x), round(y)
-        transmission = np.moveaxis(self._light(diameter_um, x - column, y - row), -1, 0).astype(float)
+        light, row, column = self.light(diameter_um, x, y)
+        transmission = np.moveaxis(light, -1, 0).astype(float)
         transmission.flags.writeable = False
         return Shadow(transmission=transmission, row=row, column=column, x=x, y=y)
+
+    def light(self, diameter_um: float, x: float, y: float) -> tuple[Float32Array, int, int]:
+        """Return T of a shadow on (x, y) as a picture, float32 (n, n, 3), and its middle's row and column."""
+        column, row = round(x), round(y)
+        return self._light(diameter_um, x - column, y - row), row, column
 
     def draw(
         self, linear: Float32Array, diameters_um: Iterable[float], xs: Iterable[float], ys: Iterable[float]
@@ -164,14 +169,14 @@ class ShadowTable:
             self._draw_one(linear, float(diameter), float(x), float(y))
 
     def _draw_one(self, linear: Float32Array, diameter_um: float, x: float, y: float) -> None:
-        column, row = round(x), round(y)
-        light = self._light(diameter_um, x - column, y - row)
+        light, row, column = self.light(diameter_um, x, y)
         half = len(light) // 2
         top, left = max(0, row - half), max(0, column - half)
         patch = linear[top : max(0, row + half + 1), left : max(0, column + half + 1)]
         if patch.size:
             skip_y, skip_x = top - row + half, left - column + half
-            patch *= light[skip_y : skip_y + patch.shape[0], skip_x : skip_x + patch.shape[1]]
+            part = light[skip_y : skip_y + patch.shape[0], skip_x : skip_x + patch.shape[1]]
+            np.multiply(patch, part, out=patch)
 
 
 def _reach_um(diameter_um: float, optics: Optics) -> float:

@@ -51,7 +51,7 @@ def decode(pixels: NDArray[Any], encoding: str) -> FloatArray:
 
         light = cv2.LUT(np.ascontiguousarray(pixels), table).reshape(pixels.shape)
         return np.asarray(light, dtype=np.float32)
-    return np.asarray(table[pixels])
+    return np.asarray(table.take(pixels))  # a third of the time of table[pixels]
 
 
 _ENCODE_STEPS = 1 << 16
@@ -84,4 +84,6 @@ def encode(linear: NDArray[Any], *, bits: int, encoding: str) -> NDArray[Any]:
         return np.rint(clipped * top).astype(np.uint8 if bits == 8 else np.uint16)
     if bits == 16:  # the table would cost up to one code of sixteen bits
         return np.rint(srgb_encode(clipped) * top).astype(np.uint16)
-    return np.asarray(_encode_table(top)[np.rint(np.sqrt(clipped) * _ENCODE_STEPS).astype(np.int32)])
+    place = np.sqrt(clipped)
+    place *= _ENCODE_STEPS
+    return np.asarray(_encode_table(top).take(np.rint(place, out=place).astype(np.intp)))

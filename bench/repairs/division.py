@@ -72,9 +72,9 @@ class FlatField:
         optics = possible_optics(photograph, distance)
         fits = fits_of(photograph, spots, known, optics)
         pixels, touched = photograph.pixels.copy(), np.zeros(photograph.shape, dtype=bool)
-        mended = []
+        mended, sure = [], np.isfinite(known.sizes(len(spots))).tolist()
         for index in range(len(spots)):
-            problem = _problem(fits, index, sure=bool(np.isfinite(known.sizes(len(spots))[index])))
+            problem = _problem(fits, index, sure=sure[index])
             if problem:
                 mended.append(Mended(LEFT, float(spots.x[index]), float(spots.y[index]), note=problem))
                 continue
@@ -150,14 +150,14 @@ class FittedShadow:
 
     def on(self, shape: tuple[int, int]) -> tuple[Window, FloatArray]:
         """Return the part of a frame that the shadow lies on, and its transmission there, float32 (h, w, 3)."""
-        shadow = _table(self.optics).cast(self.diameter_um, self.x, self.y)
-        half = shadow.transmission.shape[1] // 2
-        window = window_about(shape, (shadow.column, shadow.row), half)
+        light, row, column = _table(self.optics).light(self.diameter_um, self.x, self.y)
+        half = len(light) // 2
+        window = window_about(shape, (column, row), half)
         rows, columns = (
             slice(side.start - middle + half, side.stop - middle + half)
-            for side, middle in zip(window, (shadow.row, shadow.column), strict=True)
+            for side, middle in zip(window, (row, column), strict=True)
         )
-        return window, np.moveaxis(shadow.transmission[:, rows, columns], 0, 2).astype(np.float32)
+        return window, light[rows, columns]
 
 
 @lru_cache(maxsize=64)
@@ -216,10 +216,13 @@ def divided(codes: NDArray[Any], transmission: FloatArray, *, encoding: str) -> 
     transmission
         T, (h, w, 3). Where |1 − T| is below `UNTOUCHED` the codes stay to the bit.
     """
-    share = np.clip((_largest(np.abs(1 - transmission)) - UNTOUCHED) / (WHOLE - UNTOUCHED), 0, 1)[..., None]
-    faded = 1 + share * (transmission - 1)
+    share = np.clip((_largest(np.abs(1 - transmission)) - UNTOUCHED) / (WHOLE - UNTOUCHED), 0, 1)
+    shares = cv2.merge([share, share, share])  # numpy is slow to spread over a short axis
+    faded = 1 + shares * (transmission - 1)
     light = decode(codes, encoding) / np.maximum(faded, LEAST_TRANSMISSION)
-    new = np.where(share > 0, encode(light, bits=8 * codes.dtype.itemsize, encoding=encoding), codes)
+    new = np.where(shares > 0, encode(light, bits=8 * codes.dtype.itemsize, encoding=encoding), codes)
+    if transmission.min() >= SURE_TRANSMISSION:
+        return new
     dark = _largest((SURE_TRANSMISSION - transmission) / (SURE_TRANSMISSION - LEAST_TRANSMISSION))
     hole = dark > 0
     if not hole.any() or hole.all():

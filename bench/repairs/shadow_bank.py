@@ -46,11 +46,16 @@ TWICE = twice_inside(np.ones((TILE, TILE // 2 + 1), np.float32))
 
 @dataclass(frozen=True, slots=True)
 class Bank:
-    """Shadows of all sizes for one optics: spectra in the middle of a tile, real parts beside imaginary ones."""
+    """Shadows of all sizes for one optics: spectra in the middle of a tile, real parts beside imaginary ones.
+
+    `slopes` and `bends` are those of the parabola through a size and its neighbours, in steps of size.
+    """
 
     optics: Optics
     step: int
     spectra: ComplexArray
+    slopes: ComplexArray
+    bends: ComplexArray
     flat: FloatArray
     energy: FloatArray
     radius: Array
@@ -72,8 +77,19 @@ def bank_of(optics: Optics) -> Bank:
     energy = (TWICE * (spectra.real**2 + spectra.imag**2)).reshape(len(SIZES_UM), COUNT)
     radius = np.array([max(1.5, shadow.fwhm_px / step / 2) for shadow in shadows])
     flat = np.ascontiguousarray(np.hstack([weighted.real, weighted.imag]).T)
+    before, after = (spectra[np.clip(np.arange(len(spectra)) + n, 0, LAST)] for n in (-1, 1))
+    slopes, bends = (after - before) * np.float32(0.5), after - 2 * spectra + before
     return Bank(
-        optics, step, spectra, flat, np.ascontiguousarray(energy.astype(np.float32).T), radius, depth, tuple(logs)
+        optics,
+        step,
+        spectra,
+        slopes,
+        bends,
+        flat,
+        np.ascontiguousarray(energy.astype(np.float32).T),
+        radius,
+        depth,
+        tuple(logs),
     )
 
 

@@ -210,8 +210,7 @@ class Tiles:
 
     def _parabola(self, best: NDArray[np.intp]) -> tuple[ComplexArray, ComplexArray, ComplexArray]:
         """Return shadows of tabled sizes, and the slopes and bends through them and their neighbours, in steps."""
-        before, here, after = (self.bank.spectra[np.clip(best + n, 0, LAST)] for n in (-1, 0, 1))
-        return here, (after - before) * np.float32(0.5), after - 2 * here + before
+        return self.bank.spectra[best], self.bank.slopes[best], self.bank.bends[best]
 
     def _near(self, best: NDArray[np.intp], at: Array) -> tuple[ComplexArray, ComplexArray]:
         """Return shadows as `_cast` does, and their slopes with size (in steps), down and right."""
