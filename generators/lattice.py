@@ -46,20 +46,17 @@ class Lattice:
         Distinct radial frequencies in cycles/µm inside the cut.
     index
         Place of (i, j) in `radii`, (K, K); the entry behind the last one beyond the cut.
-    weights
-        What turns the plane-wave spectrum at `radii` into cosine coefficients, (K, K): pixel, number of
-        equal terms and area of the stamp.
     pupil
         Transform of the round pupil at `radii`.
     turns
         ⟨cos πλdf²⟩ at `radii` for each band, (bands, len(radii)).
     cosine, sine
-        cos and sin of 2πjk/n, (n, K), j counted from the middle pixel.
+        cos and sin of 2πjk/n, (n, K), j counted from the middle pixel, times what turns the plane-wave
+        spectrum into cosine coefficients: pixel, number of equal terms and side of the stamp.
     """
 
     radii: FloatArray
     index: NDArray[np.intp]
-    weights: FloatArray
     pupil: FloatArray
     turns: FloatArray
     cosine: FloatArray
@@ -79,12 +76,13 @@ class Lattice:
         np.multiply(spectra, self.pupil, out=padded[:, :-1])
         x0, y0 = offset_px
         coefficients = np.take(padded, self.index, axis=1, mode="clip")  # nothing is beyond: this spares the check
-        coefficients *= self.weights
         return _product(_product(self._waves(y0), coefficients), self._waves(x0).T)
 
     def _waves(self, shift: float) -> FloatArray:
         turn = 2 * math.pi * shift / len(self.cosine) * np.arange(self.cosine.shape[1])
-        return np.asarray(self.cosine * np.cos(turn) + self.sine * np.sin(turn))
+        waves = self.cosine * np.cos(turn)
+        waves += self.sine * np.sin(turn)
+        return np.asarray(waves)
 
 
 def _product(left: FloatArray, right: FloatArray) -> FloatArray:
@@ -119,16 +117,15 @@ def _lattice(  # noqa: PLR0913, PLR0917 — the key of the cache is what the lat
     index[square < count * count] = place
     radii = np.sqrt(squares) / period
     k = np.arange(count)
-    line = np.where(k == 0, 1.0, 2.0) * np.sinc(k / side) / side
+    weights = np.where(k == 0, 1.0, 2.0) * np.sinc(k / side) / period
     phase = 2 * math.pi / side * np.multiply.outer(np.arange(side) - side // 2, k)
     parts = {
         "radii": radii,
         "index": index,
-        "weights": np.outer(line, line) / pixel_um**2,
         "pupil": jinc(math.pi * blur_um * radii),
         "turns": np.stack([band.mean_cosine(math.pi * distance_um * radii**2) for band in bands]),
-        "cosine": np.cos(phase),
-        "sine": np.sin(phase),
+        "cosine": np.cos(phase) * weights,
+        "sine": np.sin(phase) * weights,
     }
     for part in parts.values():
         part.flags.writeable = False
