@@ -83,15 +83,16 @@ class Tiles:
         Returns the places, the columns of `ShadowFits` from the size to the misfit, and its `told`.
         """
         power = np.exp(self.nearby)
-        best = self._evidence(power, self.places).argmax(axis=1)
+        best = self._evidence(power, phase(self.places)).argmax(axis=1)
         places = self._moved(power, best)
+        turn = phase(places)
         for _ in range(2):
-            power = self._power(self.spectra - self.bank.spectra[best] * phase(places))
-            best = self._evidence(power, places).argmax(axis=1)
+            power = self._power(self.spectra - self.bank.spectra[best] * turn)
+            best = self._evidence(power, turn).argmax(axis=1)
         at, _ = self._newton(power, best, np.column_stack([np.zeros(len(best)), places]))
         at[:, 0] = np.clip(at[:, 0], -NEAREST, NEAREST)
-        tame = self._tamed(self._cast(best, at))
-        return tame._refined(best, at, self)
+        shadow = self._cast(best, at[:, 0], phase(at[:, 1:]))
+        return self._tamed(shadow)._refined(best, at, shadow, self)
 
     def _power(self, left: ComplexArray) -> FloatArray:
         """Return the noise's power density, by what a fit leaves of the tiles and by their neighbours."""
@@ -107,9 +108,9 @@ class Tiles:
         low, high = ((middle + side * ROUGHEST * spread)[..., None] for side in (-1, 1))
         return replace(self, spectra=shadow + tile_spectra(np.clip(ground, low, high)))
 
-    def _evidence(self, power: FloatArray, places: Array) -> Array:
-        """Return Λ and the prior's share of each size at a place, (m, sizes)."""
-        weighted = (self.spectra * phase(-places) / power).reshape(-1, COUNT)
+    def _evidence(self, power: FloatArray, turn: ComplexArray) -> Array:
+        """Return Λ and the prior's share of each size at the places of phases `turn`, (m, sizes)."""
+        weighted = (self.spectra * turn.conj() / power).reshape(-1, COUNT)
         overlap = np.hstack([weighted.real, weighted.imag]) @ self.bank.flat
         # By Parseval's theorem a sum over the spectrum is TILE² times the sum over the tile.
         return np.asarray(overlap / TILE**2 - self._detectability(power) / 2 + self.prior.penalty())
@@ -148,26 +149,28 @@ class Tiles:
         at[:, 0] = np.clip(at[:, 0], -best - 0.5, LAST - best + 0.5)
         return at, normal
 
-    def _refined(self, best: NDArray[np.intp], at: Array, untamed: Tiles) -> tuple[Array, tuple[Array, ...], Array]:
-        """Return what `settled` does, from a first fit.
+    def _refined(
+        self, best: NDArray[np.intp], at: Array, shadow: ComplexArray, untamed: Tiles
+    ) -> tuple[Array, tuple[Array, ...], Array]:
+        """Return what `settled` does, from a first fit and its shadows.
 
         How well it fits, and other sizes would, the untamed tiles tell: what was cut was cut about the first fit.
         """
-        power = self._power(self.spectra - self._cast(best, at))
+        power = self._power(self.spectra - shadow)
         at, normal = self._newton(power, best, at)
-        size = LOGS[best] + STEP * at[:, 0]
-        shadow = self._cast(best, at)
+        size, turn = LOGS[best] + STEP * at[:, 0], phase(at[:, 1:])
+        shadow = self._cast(best, at[:, 0], turn)
         variance = np.diagonal(np.linalg.inv(normal), axis1=1, axis2=2)
         error, apart = STEP * np.sqrt(variance[:, 0]), self.bank.step * np.sqrt(variance[:, 1:].mean(axis=1))
         evidence = untamed._told(shadow, size)
         weak = np.flatnonzero(self.prior.open & (error > STEP))
         if len(weak):
-            size[weak], error[weak], evidence[weak] = self._some(weak)._weighed(power[weak], at[weak, 1:])
-        evidence, misfit = untamed._doubted(evidence, size, at[:, 1:])
+            size[weak], error[weak], evidence[weak] = self._some(weak)._weighed(power[weak], turn[weak])
+        evidence, misfit = untamed._doubted(evidence, size, at[:, 1:], turn)
         told = np.full((len(best), len(LOGS)), np.nan)
         if not self.prior.fallen:
             power = untamed._power(untamed.spectra - shadow)
-            told = untamed._evidence(power, at[:, 1:]) - self.prior.penalty()
+            told = untamed._evidence(power, turn) - self.prior.penalty()
         return at[:, 1:], (np.exp(size), error, apart, evidence, misfit), told
 
     def _some(self, which: NDArray[np.intp]) -> Tiles:
@@ -175,15 +178,15 @@ class Tiles:
             self.spectra[which], self.nearby[which], self.floor, self.places[which], self.bank, self.prior.take(which)
         )
 
-    def _weighed(self, power: FloatArray, places: Array) -> tuple[Array, Array, Array]:
+    def _weighed(self, power: FloatArray, turn: ComplexArray) -> tuple[Array, Array, Array]:
         """Return ln size, its error and the evidence of grains whose size the picture tells to no better than `STEP`.
 
         They are weighed as fallen dust: the size is the posterior's median, with no shadow at all as one of the
         possibilities, and the evidence the logarithm of the odds for a shadow.
         """
         law = fallen_dust(np.sqrt(self._detectability(power)), self.bank.depth)
-        odds = HANDED_OVER + logsumexp(self._evidence(np.exp(self.nearby), places) + law, axis=1)
-        size, error = median_size(self._evidence(power, places) + law, none=expit(-odds))
+        odds = HANDED_OVER + logsumexp(self._evidence(np.exp(self.nearby), turn) + law, axis=1)
+        size, error = median_size(self._evidence(power, turn) + law, none=expit(-odds))
         return size, error, np.asarray(odds)
 
     def _told(self, shadow: ComplexArray, log_size: Array) -> Array:
@@ -192,28 +195,28 @@ class Tiles:
         told = (overlap * TWICE / np.exp(self.nearby)).sum(axis=(1, 2)) / TILE**2
         return np.asarray(told - 0.5 * ((log_size - np.log(self.prior.diameter_um)) / self.prior.spread) ** 2)
 
-    def _doubted(self, evidence: Array, log_size: Array, places: Array) -> tuple[Array, Array]:
+    def _doubted(self, evidence: Array, log_size: Array, places: Array, turn: ComplexArray) -> tuple[Array, Array]:
         """Return the evidence and the misfit of shadows, in view of what speaks against them."""
         best = np.clip(np.rint((log_size - LOGS[0]) / SPACING).astype(np.intp), 0, LAST)
-        shadow = self._cast(best, np.column_stack([(log_size - LOGS[best]) / STEP, places]))
+        shadow = self._cast(best, (log_size - LOGS[best]) / STEP, turn)
         coded = np.exp(self.nearby) - np.float32(1 - CODED) * self.floor
         left, radius = self.spectra - shadow, self.bank.radius[best]
         misfit = misfits(left, shadow, np.exp(-0.5 * self.nearby), under(places, radius))
         misfit[glowing(left, shadow, places, radius)] = np.inf
         return np.minimum(evidence, fainter(self.spectra, shadow, coded)), misfit
 
-    def _cast(self, best: NDArray[np.intp], at: Array) -> ComplexArray:
-        """Return shadows between two sizes and pixels."""
-        share = at[:, 0].astype(np.float32)[:, None, None]
+    def _cast(self, best: NDArray[np.intp], steps: Array, turn: ComplexArray) -> ComplexArray:
+        """Return shadows `steps` of size from a tabled one, with phases `turn`."""
+        share = steps.astype(np.float32)[:, None, None]
         here, slope, bend = self._parabola(best)
-        return np.asarray((here + share * (slope + share / 2 * bend)) * phase(at[:, 1:]))
+        return np.asarray((here + share * (slope + share / 2 * bend)) * turn)
 
     def _parabola(self, best: NDArray[np.intp]) -> tuple[ComplexArray, ComplexArray, ComplexArray]:
         """Return shadows of tabled sizes, and the slopes and bends through them and their neighbours, in steps."""
         return self.bank.spectra[best], self.bank.slopes[best], self.bank.bends[best]
 
     def _near(self, best: NDArray[np.intp], at: Array) -> tuple[ComplexArray, ComplexArray]:
-        """Return shadows as `_cast` does, and their slopes with size (in steps), down and right."""
+        """Return the shadows at (size, down, right), and their slopes with size (in steps), down and right."""
         share = at[:, 0].astype(np.float32)[:, None, None]
         turn = phase(at[:, 1:])
         here, slope, bend = self._parabola(best)
