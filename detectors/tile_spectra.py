@@ -37,8 +37,10 @@ def spectra_at(
     side = len(window)
     here = tiles[row + side - side // 2, column + side - side // 2]
     level = np.tensordot(here, window, axes=2) / window.sum()
-    found = fft.rfft2((here - level[:, None, None]) * window, workers=1)
+    here = here - level[:, None, None]
+    here *= window
+    found = fft.rfft2(here, workers=1)
     found[:, 0, 0] = 0
-    down = np.exp(-2j * np.pi * np.multiply.outer(y - row, fft.fftfreq(side)))
-    right = np.exp(-2j * np.pi * np.multiply.outer(x - column, fft.rfftfreq(side)))
-    return found, np.asarray(down[:, :, None] * right[:, None, :], dtype=np.complex64)
+    down = np.exp(-2j * np.pi * np.multiply.outer(y - row, fft.fftfreq(side))).astype(np.complex64)
+    right = np.exp(-2j * np.pi * np.multiply.outer(x - column, fft.rfftfreq(side))).astype(np.complex64)
+    return found, down[:, :, None] * right[:, None, :]
