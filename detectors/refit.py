@@ -8,7 +8,6 @@ dark clump that is shaped otherwise leaves much, and its score stays.
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Any
@@ -21,7 +20,7 @@ from scipy import fft
 from ..generators.cv import cv2
 from .contract import FloatArray
 from .peaks import vertex
-from .tile_spectra import spectra_at, windowed_template
+from .tile_spectra import as_rows, first_amplitudes, spectra_at, windowed_template
 from .whitening import TILE, ComplexArray, noise_power, sine_window, smoothed, twice_inside
 
 ROUNDS = 1
@@ -193,7 +192,7 @@ def _fits(found: ComplexArray, spectra: ComplexArray, *, gain: float, promising:
     """
     squares = found.real**2 + found.imag**2
     energies = spectra.real**2 + spectra.imag**2
-    amplitudes, rough = _amplitudes(found, smoothed(squares.copy(), gain), spectra, energies=energies)
+    amplitudes, rough = first_amplitudes(found, smoothed(squares.copy(), gain), spectra, energies=energies)
     ratios = np.full_like(amplitudes, -np.inf)
     chosen = rough >= np.sort(rough, axis=0)[-promising]
     doubled = twice_inside(np.ones_like(energies[0]))
@@ -206,28 +205,9 @@ def _fits(found: ComplexArray, spectra: ComplexArray, *, gain: float, promising:
             amplitude = amplitudes[number, here, None, None]
             # |F − AS|², of which the parts are at hand
             inverse = np.reciprocal(smoothed(rest - amplitude * (2 * overlap - amplitude * energy), gain))
-            signal = _flat(overlap * inverse) @ doubled.reshape(-1)
-            noise = _flat(inverse) @ (doubled * energy).reshape(-1)
+            signal = as_rows(overlap * inverse) @ doubled.reshape(-1)
+            noise = as_rows(inverse) @ (doubled * energy).reshape(-1)
             amplitudes[number, here] = signal / noise
             # By Parseval's theorem a sum over the spectrum is side² times the sum over the tile.
             ratios[number, here] = signal / (np.sqrt(noise) * np.float32(found.shape[1]))
     return ratios, amplitudes
-
-
-def _amplitudes(
-    found: ComplexArray, power: FloatArray, spectra: ComplexArray, *, energies: FloatArray
-) -> tuple[FloatArray, FloatArray]:
-    """Return each template's amplitude (templates, m) in noise of one power density, as matrix products.
-
-    And its ratio, but for a factor that is the same for all.
-    """
-    inverse = np.reciprocal(power)
-    signal = _flat(twice_inside(spectra)) @ _flat(found * inverse).T
-    noise = _flat(twice_inside(energies)) @ _flat(inverse).T
-    return np.asarray(signal / noise, dtype=np.float32), np.asarray(signal / np.sqrt(noise), dtype=np.float32)
-
-
-def _flat(half: NDArray[Any]) -> FloatArray:
-    """Return spectra (m, …) as rows, real and imaginary parts in turn: products of such rows are Re Σ F S*."""
-    parts = half.view(np.float32)
-    return parts.reshape(len(parts), math.prod(parts.shape[1:]))
