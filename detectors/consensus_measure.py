@@ -7,9 +7,10 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 
+from ..generators.cv import cv2
 from .contract import FloatArray
-from .tile_spectra import spectra_at, windowed_template
-from .whitening import TILE, ComplexArray, noise_power, sine_window, smoothed, twice_inside
+from .tile_spectra import as_rows, first_amplitudes, spectra_at, windowed_template
+from .whitening import TILE, ComplexArray, sine_window, smoothed, twice_inside
 
 _AT_ONCE = 512  # places in memory at a time: 25 MB
 
@@ -31,33 +32,33 @@ def measured(
     """
     window = sine_window()
     shadows = [windowed_template(template, window) for template in templates]
-    tiles = sliding_window_view(np.pad(log, TILE, mode="symmetric"), (TILE, TILE))
+    padded = np.asarray(cv2.copyMakeBorder(log, *(TILE,) * 4, cv2.BORDER_REFLECT), dtype=np.float32)
+    tiles = sliding_window_view(padded, (TILE, TILE))
     response = np.zeros((len(templates), len(y)), dtype=np.float32)
     expected = np.zeros_like(response)
     for start in range(0, len(y), _AT_ONCE):
         some = slice(start, start + _AT_ONCE)
         found, turn = spectra_at(tiles, y[some], x[some], window=window)
         found *= turn.conj()  # as if each tile were centred on its place
-        inverse = np.reciprocal(noise_power(found, float(np.sum(window**2))))
-        for number, shadow in enumerate(shadows):
-            response[number, some], expected[number, some] = _fit(found, shadow, inverse, window=window)
+        response[:, some], expected[:, some] = _fits(found, np.stack(shadows), gain=float(np.sum(window**2)))
     return response, expected
 
 
-def _fit(
-    found: ComplexArray, shadow: ComplexArray, plain: FloatArray, *, window: FloatArray
-) -> tuple[FloatArray, FloatArray]:
-    energy = shadow.real**2 + shadow.imag**2
-    overlap = found.real * shadow.real + found.imag * shadow.imag
-    doubled = twice_inside(np.ones_like(energy))
-    amplitude = _sum(overlap, plain, doubled) / np.einsum("ij,mij->m", energy * doubled, plain)
+def _fits(found: ComplexArray, shadows: ComplexArray, *, gain: float) -> tuple[FloatArray, FloatArray]:
+    """Return r and d′ of each shadow (templates, m)."""
+    squares = found.real**2 + found.imag**2
+    energies = shadows.real**2 + shadows.imag**2
+    amplitudes, _ = first_amplitudes(found, smoothed(squares.copy(), gain), shadows, energies=energies)
     # Only a darkening is a shadow: what is brighter stays in the noise.
-    amplitude = np.maximum(amplitude, 0)[:, None, None]
-    left = found.real**2 + found.imag**2 - amplitude * (2 * overlap - amplitude * energy)  # |F − AS|²
-    inverse = np.reciprocal(smoothed(left, float(np.sum(window**2))))
-    expected = np.sqrt(np.einsum("ij,mij->m", energy * doubled, inverse)) / np.float32(TILE)
-    return _sum(overlap, inverse, doubled) / (expected * np.float32(TILE**2)), expected
-
-
-def _sum(overlap: FloatArray, inverse: FloatArray, doubled: FloatArray) -> FloatArray:
-    return np.asarray(np.einsum("ij,mij,mij->m", doubled, overlap, inverse), dtype=np.float32)
+    np.maximum(amplitudes, 0, out=amplitudes)
+    doubled = twice_inside(np.ones_like(energies[0]))
+    response, expected = np.empty_like(amplitudes), np.empty_like(amplitudes)
+    for number, (shadow, energy, each) in enumerate(zip(shadows, energies, amplitudes, strict=True)):
+        overlap = found.real * shadow.real + found.imag * shadow.imag
+        amplitude = each[:, None, None]
+        # |F − AS|², of which the parts are at hand
+        inverse = np.reciprocal(smoothed(squares - amplitude * (2 * overlap - amplitude * energy), gain))
+        expected[number] = np.sqrt(as_rows(inverse) @ (energy * doubled).reshape(-1)) / np.float32(TILE)
+        overlap *= inverse
+        response[number] = as_rows(overlap) @ doubled.reshape(-1) / (expected[number] * np.float32(TILE**2))
+    return response, expected

@@ -51,10 +51,12 @@ class Neutral:
 def neutral(photograph: Photograph, step: int) -> Neutral:
     """Return the photograph in means of step × step pixels of linear light, with and without its colour."""
     red, green, blue = _shrunk(photograph, step)
-    light = np.zeros_like(red)
-    for band, weight in zip((red, green, blue), LUMINANCE_WEIGHTS, strict=True):
+    light = LUMINANCE_WEIGHTS[0] * red
+    for band, weight in ((green, LUMINANCE_WEIGHTS[1]), (blue, LUMINANCE_WEIGHTS[2])):
         light += weight * band
-    seen = (light > DARKEST) & (np.maximum(np.maximum(red, green), blue) < SATURATED)
+    brightest = cv2.max(red, green)
+    seen = light > np.float32(DARKEST)
+    seen &= cv2.max(brightest, blue, dst=brightest) < np.float32(SATURATED)
     plain, level = _log(light), _log(green)
     redness, blueness = _log(red), _log(blue)
     redness -= level
@@ -71,13 +73,13 @@ def _shrunk(photograph: Photograph, step: int) -> FloatArray:
         linear = decode(photograph.pixels[top:bottom, : columns * step], photograph.encoding)
         size = (columns, (bottom - top) // step)
         small = cv2.resize(linear, size, interpolation=cv2.INTER_AREA)
-        bands[:, top // step : bottom // step] = np.moveaxis(small, 2, 0)
+        cv2.split(small, [band[top // step : bottom // step] for band in bands])
     return bands
 
 
 def _log(light: FloatArray) -> FloatArray:
     log = np.maximum(light, np.float32(DARKEST))
-    return np.log(log, out=log)
+    return np.asarray(cv2.log(log, dst=log), dtype=np.float32)
 
 
 def without_colour(log: FloatArray, first: FloatArray, second: FloatArray) -> FloatArray:
@@ -97,9 +99,11 @@ def without_colour(log: FloatArray, first: FloatArray, second: FloatArray) -> Fl
     determinant = np.maximum(uu * vv - uv * uv, LEAST_VARIANCE**2)
     on_u, on_v = (lu * vv - lv * uv) / determinant, (lv * uu - lu * uv) / determinant
     level = on_u * u.mean + on_v * v.mean
-    left = log - _stretched(on_u, log.shape) * first
-    left -= _stretched(on_v, log.shape) * second
-    left += _stretched(level, log.shape)
+    left = log + _stretched(level, log.shape)
+    for share, ratio in ((on_u, first), (on_v, second)):
+        told = _stretched(share, log.shape)
+        told *= ratio
+        left -= told
     return np.asarray(left, dtype=np.float32)
 
 
@@ -112,7 +116,7 @@ class _Moments:
 
     def with_(self, other: FloatArray, mean: NDArray[np.float64]) -> NDArray[np.float64]:
         """Return the local covariance with another map of which the local mean is given."""
-        return np.asarray(_local_mean(self._values * other) - self.mean * mean, dtype=np.float64)
+        return np.asarray(_local_mean(np.multiply(self._values, other)) - self.mean * mean, dtype=np.float64)
 
 
 def _local_mean(values: FloatArray) -> NDArray[np.float64]:

@@ -19,8 +19,8 @@ DARKEST = 1e-4
 LUMINANCE_WEIGHTS = np.array([0.2126, 0.7152, 0.0722], dtype=np.float32)
 """Relative luminance of linear sRGB primaries (IEC 61966-2-1, ITU-R BT.709)."""
 
-STRIP_ROWS = 32
-"""Rows decoded at a time; from 16 to 128 it takes the same time within a quarter."""
+STRIP_ROWS = 16
+"""Rows decoded at a time; from 16 to 64 it takes the same time within a tenth."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,14 +61,14 @@ class Photograph:
 
     def luminance(self) -> FloatArray:
         """Relative luminance of linear light, float32 (height, width)."""
+        from ..generators.cv import cv2  # here, since this module is imported to list names
+
         # Strip by strip: what lies between stays in the processor's cache, and the linear picture of 24 megapixels
         # alone would take 288 MB.
-        light = np.zeros(self.shape, dtype=np.float32)
+        light = np.empty(self.shape, dtype=np.float32)
         for top in range(0, len(light), STRIP_ROWS):
             rows = slice(top, top + STRIP_ROWS)
-            linear = decode(self.pixels[rows], self.encoding)
-            for band, weight in enumerate(LUMINANCE_WEIGHTS):
-                light[rows] += weight * linear[..., band]
+            cv2.transform(decode(self.pixels[rows], self.encoding), LUMINANCE_WEIGHTS[None], dst=light[rows])
         return light
 
     def log_luminance(self) -> FloatArray:

@@ -26,7 +26,9 @@ def difference_of_gaussians(log: FloatArray, sigma: float) -> FloatArray:
     """
     narrow = cv2.GaussianBlur(log, (0, 0), sigma, borderType=cv2.BORDER_REFLECT)
     wide = cv2.GaussianBlur(log, (0, 0), RATIO * sigma, borderType=cv2.BORDER_REFLECT)
-    return np.asarray((wide - narrow) / np.float32(RATIO - 1), dtype=np.float32)
+    difference = np.asarray(cv2.subtract(wide, narrow, dst=wide), dtype=np.float32)
+    difference /= np.float32(RATIO - 1)
+    return difference
 
 
 class DifferenceOfGaussians(SingleFrame):

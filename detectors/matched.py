@@ -6,7 +6,9 @@ import math
 from collections.abc import Sequence
 
 import numpy as np
+from numpy.typing import NDArray
 
+from ..generators.cv import cv2
 from .contract import FloatArray, Photograph, SingleFrame, Spots
 from .dog import SIGMA_PER_FWHM, difference_of_gaussians
 from .noise import in_noise_units, local_level
@@ -23,6 +25,13 @@ FLOOR = 2.0
 
 PLAIN = 4.0
 """Local standard deviations by which a plain spot stands out."""
+
+COARSE_GRAINS_UM = (28.0, 100.0)
+"""Diameters for the first look. A third between them took an eighth of the time and found no more."""
+
+PROMISING = 2
+"""Of the templates of the second look, so many are fitted with the shadow taken out: of all seven, average precision
+is the same within 0.0006 on every ground, for twice the time."""
 
 SECOND_LOOKS = 0.4
 """Share of the candidates that a method may report which get a second look. All of them would take three times
@@ -46,7 +55,9 @@ GLINT = 2.0
 def without_glints(log: FloatArray) -> FloatArray:
     """Return log luminance cut at `GLINT` local standard deviations above the local mean."""
     middle, spread = local_level(log)
-    return np.asarray(np.minimum(log, middle + np.float32(GLINT) * spread), dtype=np.float32)
+    spread *= np.float32(GLINT)
+    spread += middle
+    return np.minimum(log, spread, out=spread)
 
 
 class MatchedFilter(SingleFrame):
@@ -57,11 +68,11 @@ class MatchedFilter(SingleFrame):
     """
 
     name = "matched"
-    version = "5"
+    version = "6"
 
     def detect_one(self, photograph: Photograph) -> Spots:
         """Return the maxima of signal-to-noise ratio over place and grain size."""
-        coarse = _by_step(profiles(photograph), photograph)
+        coarse = _by_step(profiles(photograph, grains_um=COARSE_GRAINS_UM), photograph)
         fine = _by_step(profiles(photograph, grains_um=FINE_GRAINS_UM), photograph)
         parts = [_level(photograph, step, some, fine=fine.get(step, some)) for step, some in sorted(coarse.items())]
         return kept(parts, photograph.shape)
@@ -83,12 +94,12 @@ def _level(photograph: Photograph, step: int, coarse: Sequence[Profile], *, fine
     most = math.ceil(SECOND_LOOKS * most_candidates(photograph.shape))
     proposed = joined(
         [
-            candidates(picture, score, _widths(coarse)[which], floor=FLOOR).strongest(most),
+            candidates(picture, score, _numbered(which, _widths(coarse)), floor=FLOOR).strongest(most),
             _plain(picture, log, float(_widths(coarse).min())).strongest(most // 4),
         ]
     )
     y, x = picture.from_photograph(proposed.y), picture.from_photograph(proposed.x)
-    fit = refitted(log, y, x, templates=[shadow.log(step) for shadow in fine], side=SIDE)
+    fit = refitted(log, (y, x), templates=[shadow.log(step) for shadow in fine], side=SIDE, promising=PROMISING)
     places = picture.to_photograph(fit.x), picture.to_photograph(fit.y)
     return Spots(*places, _widths(fine)[fit.which], fit.ratio).take(fit.amplitude > 0)
 
@@ -99,7 +110,12 @@ def _plain(picture: Picture, log: FloatArray, width_px: float) -> Spots:
     The whitened response of a deep shadow has its peak beside the centre, at times too far to be mended.
     """
     response = in_noise_units(difference_of_gaussians(log, SIGMA_PER_FWHM * width_px / picture.step))
-    return candidates(picture, response, np.full(response.shape, width_px, dtype=np.float32), floor=PLAIN)
+    return candidates(picture, response, np.broadcast_to(np.float32(width_px), response.shape), floor=PLAIN)
+
+
+def _numbered(which: NDArray[np.uint8], widths: FloatArray) -> FloatArray:
+    """Return the width that each place's number stands for, as `widths[which]` does in three times the time."""
+    return np.asarray(cv2.LUT(which, np.resize(widths, 256)), dtype=np.float32)
 
 
 def _widths(shadows: Sequence[Profile]) -> FloatArray:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from typing import Any
 
 import numpy as np
 
@@ -29,16 +30,18 @@ def local_level(response: FloatArray) -> tuple[FloatArray, FloatArray]:
     square. Reflecting borders.
     """
     middle = _mean(response)
-    spread = np.float32(SIGMA_PER_MEAN) * _mean(np.abs(response - middle))
-    return middle, np.maximum(spread, np.float32(LEAST))
+    spread = _mean(cv2.absdiff(response, middle))
+    spread *= np.float32(SIGMA_PER_MEAN)
+    return middle, np.maximum(spread, np.float32(LEAST), out=spread)
 
 
 def in_noise_units(response: FloatArray) -> FloatArray:
     """Return (response − local mean) / local standard deviation, of the map's shape."""
     middle, spread = local_level(response)
-    return np.asarray((response - middle) / spread, dtype=np.float32)
+    np.subtract(response, middle, out=middle)
+    return np.divide(middle, spread, out=middle)
 
 
-def _mean(values: FloatArray) -> FloatArray:
+def _mean(values: Any) -> FloatArray:
     averaged = cv2.blur(values, (WINDOW, WINDOW), borderType=cv2.BORDER_REFLECT)
     return np.asarray(averaged, dtype=np.float32)

@@ -30,21 +30,27 @@ def local_maxima(score: FloatArray, *, radius: int, floor: float) -> tuple[Index
 
     A plateau counts once: of equal neighbours the first in reading order stays. NaN is nowhere a maximum.
     """
-    clean = np.where(np.isfinite(score), score, -np.inf).astype(np.float32, copy=False)
+    whole = math.isfinite(score.max(initial=floor))  # of infinities -∞ alone are left
+    clean = score if whole else np.where(np.isfinite(score), score, -np.inf)
+    clean = np.asarray(clean, dtype=np.float32)
     kernel = np.ones((2 * radius + 1, 2 * radius + 1), np.uint8)
     highest = cv2.dilate(clean, kernel, borderType=cv2.BORDER_REPLICATE)
-    highest[clean <= floor] = np.nan
-    rows, columns = np.nonzero(clean == highest)
-    first = _first_of_ties(rows, columns, radius)
+    found = clean == highest
+    found &= clean > floor
+    rows, columns = np.divmod(np.flatnonzero(found), max(1, score.shape[1]))
+    first = _first_of_ties(rows, columns, clean[rows, columns], radius=radius)
     return rows[first], columns[first]
 
 
-def _first_of_ties(rows: Index, columns: Index, radius: int) -> NDArray[np.bool_]:
+def _first_of_ties(rows: Index, columns: Index, height: FloatArray, *, radius: int) -> NDArray[np.bool_]:
     keep = np.ones(len(rows), dtype=bool)
-    if len(rows) > 1:
-        # Maxima this close to each other can only be equal, else one would have exceeded the other.
-        pairs = cKDTree(np.column_stack([rows, columns])).query_pairs(radius, p=np.inf, output_type="ndarray")
-        keep[pairs.max(axis=1)] = False
+    # Maxima this close to each other can only be equal, else one would have exceeded the other.
+    _, kind, count = np.unique(height, return_inverse=True, return_counts=True)
+    equal = np.flatnonzero(count[kind] > 1)
+    if len(equal):
+        places = np.column_stack([rows[equal], columns[equal]])
+        pairs = cKDTree(places).query_pairs(radius, p=np.inf, output_type="ndarray")
+        keep[equal[pairs.max(axis=1)]] = False
     return keep
 
 
@@ -53,10 +59,11 @@ def refine(score: FloatArray, rows: Index, columns: Index) -> tuple[FloatArray, 
 
     Moves no place by more than half a sample; on the border it moves none.
     """
-    padded = np.pad(score, 1, mode="edge")
-    middle = padded[rows + 1, columns + 1]
-    y, rise_y = vertex(padded[rows, columns + 1], middle, padded[rows + 2, columns + 1])
-    x, rise_x = vertex(padded[rows + 1, columns], middle, padded[rows + 1, columns + 2])
+    middle = score[rows, columns]
+    above, below = np.maximum(rows - 1, 0), np.minimum(rows + 1, score.shape[0] - 1)
+    left, right = np.maximum(columns - 1, 0), np.minimum(columns + 1, score.shape[1] - 1)
+    y, rise_y = vertex(score[above, columns], middle, score[below, columns])
+    x, rise_x = vertex(score[rows, left], middle, score[rows, right])
     return rows + y, columns + x, middle + rise_y + rise_x
 
 

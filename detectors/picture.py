@@ -34,7 +34,9 @@ class Picture:
     @property
     def has_evidence(self) -> NDArray[np.bool_]:
         """True where the picture is neither black nor saturated, (h, w)."""
-        return np.asarray((self.log > np.log(DARKEST)) & (self.log < np.log(SATURATED)))
+        seen = self.log > np.float32(np.log(DARKEST))
+        seen &= self.log < np.float32(np.log(SATURATED))
+        return seen
 
     def to_photograph(self, position: FloatArray) -> FloatArray:
         """Return positions (x or y) of the picture in pixels of the photograph.

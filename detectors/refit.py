@@ -8,7 +8,6 @@ dark clump that is shaped otherwise leaves much, and its score stays.
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Any
@@ -18,9 +17,10 @@ from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 from scipy import fft
 
+from ..generators.cv import cv2
 from .contract import FloatArray
 from .peaks import vertex
-from .tile_spectra import spectra_at, windowed_template
+from .tile_spectra import as_rows, first_amplitudes, spectra_at, windowed_template
 from .whitening import TILE, ComplexArray, noise_power, sine_window, smoothed, twice_inside
 
 ROUNDS = 1
@@ -33,8 +33,8 @@ REACH = 4
 """Pixels of the shrunken picture by which a place may be mended. The first look at a deep shadow, whose own power
 pushes its whitened response about, errs by a pixel or two, and a misplaced fit leaves half of the shadow behind."""
 
-MENDINGS = 3
-"""Times that places are mended at most."""
+MENDINGS = 2
+"""Times that places are mended at most; a third changed average precision on no ground by more than 0.0002."""
 
 SETTLED = 0.1
 """A place that moves by less, in pixels, isn't fitted again."""
@@ -62,7 +62,12 @@ class Fit:
 
 
 def refitted(
-    log: FloatArray, y: FloatArray, x: FloatArray, *, templates: Sequence[FloatArray], side: int = TILE
+    log: FloatArray,
+    places: tuple[FloatArray, FloatArray],
+    *,
+    templates: Sequence[FloatArray],
+    side: int = TILE,
+    promising: int | None = None,
 ) -> Fit:
     """Return signal-to-noise ratio, amplitude, best template and mended place of each candidate.
 
@@ -74,17 +79,21 @@ def refitted(
     ----------
     log
         Log luminance (h, w); mirrored at the borders.
-    y, x
-        Places of the candidates (m,), in pixels of `log`, fractions included.
+    places
+        Of the candidates, y and x (m,) each, in pixels of `log`, fractions included.
     templates
         Log transmissions, each (n, n) with n odd, centred. A dark shadow's amplitude is positive.
     side
         Of the tile about a candidate, even.
+    promising
+        So many templates are fitted with their shadow taken out, those that fit best with it in; all if not given.
     """
+    y, x = places
     window = sine_window(side)
     spectra = np.stack([windowed_template(template, window) for template in templates])
-    tiles = sliding_window_view(np.pad(log, side, mode="symmetric"), (side, side))
-    look = _Look(tiles, spectra, window)
+    padded = np.asarray(cv2.copyMakeBorder(log, *(side,) * 4, cv2.BORDER_REFLECT), dtype=np.float32)
+    tiles = sliding_window_view(padded, (side, side))
+    look = _Look(tiles, spectra, window, min(promising or len(templates), len(templates)))
     parts = [_settled(look, y[some], x[some], shape=log.shape) for some in _portions(len(y))]
     found = _joined(parts)
     inside = np.stack([_share_inside(template, found.y, found.x, shape=log.shape) for template in templates])
@@ -103,11 +112,11 @@ def _settled(look: _Look, y: FloatArray, x: FloatArray, *, shape: tuple[int, ...
     """Fit, then mend the places and fit again those that moved, a few times, keeping what fits better."""
     best = replace(nearby := look.fit(y, x), y=y, x=x)
     moving = np.arange(len(y))
-    for _ in range(MENDINGS):
+    for left in reversed(range(MENDINGS)):
         there = [np.clip(line, -0.5, length - 0.5) for line, length in zip((nearby.y, nearby.x), shape, strict=True)]
         far = np.hypot(there[0] - best.y[moving], there[1] - best.x[moving]) > SETTLED
         moving, there = moving[far], [line[far] for line in there]
-        nearby = look.fit(*there)
+        nearby = look.fit(*there, mending=left > 0)
         better = nearby.ratio > best.ratio[moving]
         moving, mended = moving[better], replace(nearby, y=there[0], x=there[1])
         best = Fit(*(_with(getattr(best, n), moving, getattr(mended, n)[better]) for n in Fit.__slots__))
@@ -123,22 +132,25 @@ def _with(column: NDArray[Any], index: NDArray[np.intp], values: NDArray[Any]) -
 
 @dataclass(frozen=True, slots=True)
 class _Look:
-    """A picture's tiles, the templates' spectra and the tiles' window."""
+    """A picture's tiles, the templates' spectra, the tiles' window and how many templates are fitted twice."""
 
     tiles: NDArray[np.float32]
     spectra: ComplexArray
     window: FloatArray
+    promising: int
 
-    def fit(self, y: FloatArray, x: FloatArray) -> Fit:
-        """Return the best fit at each place, and where its template fits best nearby."""
+    def fit(self, y: FloatArray, x: FloatArray, *, mending: bool = True) -> Fit:
+        """Return the best fit at each place, and if that is asked for, where its template fits best nearby."""
         found, turn = spectra_at(self.tiles, y, x, window=self.window)
         found = found * turn.conj()  # as if each tile were centred on its place
         gain = float((self.window**2).sum())
-        ratios, amplitudes = _fits(found, self.spectra, gain=gain)
+        ratios, amplitudes = _fits(found, self.spectra, gain=gain, promising=self.promising)
         which = np.argmax(ratios, axis=0)
         pick = (which, np.arange(len(which)))
-        dy, dx = _shift(found, self.spectra[which], amplitudes[pick], gain=gain)
-        return Fit(ratios[pick], amplitudes[pick], which, (y + dy).astype(np.float32), (x + dx).astype(np.float32))
+        if mending:
+            dy, dx = _shift(found, self.spectra[which], amplitudes[pick], gain=gain)
+            y, x = y + dy, x + dx
+        return Fit(ratios[pick], amplitudes[pick], which, y.astype(np.float32), x.astype(np.float32))
 
 
 def _shift(
@@ -146,9 +158,10 @@ def _shift(
 ) -> tuple[FloatArray, FloatArray]:
     """Return by how much each template would have to move, at most `REACH` along each axis, to fit best."""
     side = found.shape[1]
-    power = noise_power(found - amplitude[:, None, None] * template, gain)
-    response = fft.irfft2(found * template.conj() / power, s=(side, side), workers=1)
-    near = np.roll(response, (REACH, REACH), axis=(1, 2))[:, : 2 * REACH + 1, : 2 * REACH + 1]
+    whitened = found * template.conj()
+    whitened *= np.reciprocal(noise_power(found - amplitude[:, None, None] * template, gain))
+    about = np.arange(-REACH, REACH + 1)
+    near = fft.irfft2(whitened, s=(side, side), workers=1)[:, about[:, None], about]
     which = np.arange(len(near))
     inner = near[:, 1:-1, 1:-1].reshape(len(near), (2 * REACH - 1) ** 2)
     rows, columns = (place + 1 for place in np.divmod(inner.argmax(axis=1), 2 * REACH - 1))
@@ -172,35 +185,29 @@ def _cumulative(energy: FloatArray, place: FloatArray, length: int) -> FloatArra
     return np.asarray(high - np.interp(-0.5 - place, edges, total), dtype=np.float32)
 
 
-def _fits(found: ComplexArray, spectra: ComplexArray, *, gain: float) -> tuple[FloatArray, FloatArray]:
-    """Return ratio and amplitude of each template, each (templates, m), whitened by what its own fit leaves."""
+def _fits(found: ComplexArray, spectra: ComplexArray, *, gain: float, promising: int) -> tuple[FloatArray, FloatArray]:
+    """Return ratio and amplitude of each template, each (templates, m), whitened by what its own fit leaves.
+
+    Of those that fit worse than so many promising ones in noise that still holds the shadow, the ratio is −∞.
+    """
     squares = found.real**2 + found.imag**2
     energies = spectra.real**2 + spectra.imag**2
-    amplitudes = _amplitudes(found, smoothed(squares.copy(), gain), spectra, energies=energies)
-    ratios = np.empty_like(amplitudes)
+    amplitudes, rough = first_amplitudes(found, smoothed(squares.copy(), gain), spectra, energies=energies)
+    ratios = np.full_like(amplitudes, -np.inf)
+    chosen = rough >= np.sort(rough, axis=0)[-promising]
+    doubled = twice_inside(np.ones_like(energies[0]))
     for number, (spectrum, energy) in enumerate(zip(spectra, energies, strict=True)):
-        overlap = found.real * spectrum.real + found.imag * spectrum.imag
-        doubled = twice_inside(np.ones_like(energy))
+        here = np.flatnonzero(chosen[number])
+        part = found[here]
+        overlap = part.real * spectrum.real + part.imag * spectrum.imag
+        rest = squares[here]
         for _ in range(ROUNDS):
-            amplitude = amplitudes[number, :, None, None]
+            amplitude = amplitudes[number, here, None, None]
             # |F − AS|², of which the parts are at hand
-            inverse = np.reciprocal(smoothed(squares - amplitude * (2 * overlap - amplitude * energy), gain))
-            signal = np.einsum("ij,mij,mij->m", doubled, overlap, inverse)
-            noise = np.einsum("ij,mij->m", doubled * energy, inverse)
-            amplitudes[number] = signal / noise
+            inverse = np.reciprocal(smoothed(rest - amplitude * (2 * overlap - amplitude * energy), gain))
+            signal = as_rows(overlap * inverse) @ doubled.reshape(-1)
+            noise = as_rows(inverse) @ (doubled * energy).reshape(-1)
+            amplitudes[number, here] = signal / noise
             # By Parseval's theorem a sum over the spectrum is side² times the sum over the tile.
-            ratios[number] = signal / (np.sqrt(noise) * np.float32(found.shape[1]))
+            ratios[number, here] = signal / (np.sqrt(noise) * np.float32(found.shape[1]))
     return ratios, amplitudes
-
-
-def _amplitudes(found: ComplexArray, power: FloatArray, spectra: ComplexArray, *, energies: FloatArray) -> FloatArray:
-    """Return each template's amplitude (templates, m) in noise of one power density, as matrix products."""
-    inverse = np.reciprocal(power)
-    signal = _flat(twice_inside(spectra)) @ _flat(found * inverse).T
-    return np.asarray(signal / (_flat(twice_inside(energies)) @ _flat(inverse).T), dtype=np.float32)
-
-
-def _flat(half: NDArray[Any]) -> FloatArray:
-    """Return spectra (m, …) as rows, real and imaginary parts in turn: products of such rows are Re Σ F S*."""
-    parts = half.view(np.float32)
-    return parts.reshape(len(parts), math.prod(parts.shape[1:]))

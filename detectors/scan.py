@@ -63,7 +63,8 @@ def strongest(maps: Iterable[tuple[FloatArray, float]]) -> tuple[FloatArray, Flo
 
 def candidates(picture: Picture, score: FloatArray, widths: FloatArray, *, floor: float) -> Spots:
     """Return the local maxima of the picture's score map where there is evidence, in photograph pixels."""
-    shown = np.where(picture.has_evidence, score, -np.inf)
+    seen = picture.has_evidence
+    shown = score if seen.all() else np.where(seen, score, np.float32(-np.inf))
     radius = max(1, round(float(widths.min()) / picture.step / 2))
     rows, columns = local_maxima(shown, radius=radius, floor=floor)
     y, x, height = refine(score, rows, columns)

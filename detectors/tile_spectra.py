@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import math
+from typing import Any
+
 import numpy as np
 from numpy.typing import NDArray
 from scipy import fft
 
 from .contract import FloatArray
-from .whitening import ComplexArray, template_spectrum
+from .whitening import ComplexArray, template_spectrum, twice_inside
 
 
 def windowed_template(template: FloatArray, window: FloatArray) -> ComplexArray:
@@ -37,8 +40,29 @@ def spectra_at(
     side = len(window)
     here = tiles[row + side - side // 2, column + side - side // 2]
     level = np.tensordot(here, window, axes=2) / window.sum()
-    found = fft.rfft2((here - level[:, None, None]) * window, workers=1)
+    here = here - level[:, None, None]
+    here *= window
+    found = fft.rfft2(here, workers=1)
     found[:, 0, 0] = 0
-    down = np.exp(-2j * np.pi * np.multiply.outer(y - row, fft.fftfreq(side)))
-    right = np.exp(-2j * np.pi * np.multiply.outer(x - column, fft.rfftfreq(side)))
-    return found, np.asarray(down[:, :, None] * right[:, None, :], dtype=np.complex64)
+    down = np.exp(-2j * np.pi * np.multiply.outer(y - row, fft.fftfreq(side))).astype(np.complex64)
+    right = np.exp(-2j * np.pi * np.multiply.outer(x - column, fft.rfftfreq(side))).astype(np.complex64)
+    return found, down[:, :, None] * right[:, None, :]
+
+
+def first_amplitudes(
+    found: ComplexArray, power: FloatArray, spectra: ComplexArray, *, energies: FloatArray
+) -> tuple[FloatArray, FloatArray]:
+    """Return each template's amplitude (templates, m) in noise of one power density, as matrix products.
+
+    And its ratio, but for a factor that is the same for all.
+    """
+    inverse = np.reciprocal(power)
+    signal = as_rows(twice_inside(spectra)) @ as_rows(found * inverse).T
+    noise = as_rows(twice_inside(energies)) @ as_rows(inverse).T
+    return np.asarray(signal / noise, dtype=np.float32), np.asarray(signal / np.sqrt(noise), dtype=np.float32)
+
+
+def as_rows(half: NDArray[Any]) -> FloatArray:
+    """Return spectra (m, …) as rows, real and imaginary parts in turn: products of such rows are Re Σ F S*."""
+    parts = half.view(np.float32)
+    return parts.reshape(len(parts), math.prod(parts.shape[1:]))

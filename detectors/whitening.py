@@ -10,6 +10,7 @@ from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 from scipy import fft
 
+from ..generators.cv import cv2
 from .contract import FloatArray
 
 TILE = 48
@@ -64,8 +65,8 @@ def whitened_snr(
     hop = side // 2 if hop is None else hop
     height, width = log.shape
     rows, columns = -(-height // hop), -(-width // hop)
-    padding = ((hop, (rows - 1) * hop + side - height), (hop, (columns - 1) * hop + side - width))
-    padded = np.pad(log, padding, mode="symmetric")
+    padding = hop, (rows - 1) * hop + side - height, hop, (columns - 1) * hop + side - width
+    padded = np.asarray(cv2.copyMakeBorder(log, *padding, cv2.BORDER_REFLECT), dtype=np.float32)
     spectra = np.stack([template_spectrum(template, side=side) for template in templates])
     best = np.empty((rows * hop, columns * hop), dtype=np.float32)
     which = np.zeros(best.shape, dtype=np.uint8)
@@ -73,8 +74,9 @@ def whitened_snr(
         bottom = min(top + _STRIP_TILES, rows)
         strip = padded[top * hop : bottom * hop + side]
         here = slice(top * hop, bottom * hop)
-        best[here] = -np.inf
-        for number, snr in enumerate(_strip_snr(strip, spectra, known_power, side=side, hop=hop)):
+        first, *others = _strip_snr(strip, spectra, known_power, side=side, hop=hop)
+        best[here] = first
+        for number, snr in enumerate(others, start=1):
             np.copyto(which[here], number, where=snr > best[here])
             np.maximum(best[here], snr, out=best[here])
     return best[:height, :width], which[:height, :width]
@@ -105,7 +107,8 @@ def _strip_snr(
     """Yield the ratio's map for each template, without the outermost hop, (h, w)."""
     window = sine_window(side, hop)
     tiles = sliding_window_view(strip, window.shape)[::hop, ::hop]
-    tiles = (tiles - tiles.mean(axis=(2, 3), keepdims=True)) * window
+    tiles = tiles - tiles.mean(axis=(2, 3), keepdims=True)
+    tiles *= window
     spectra = fft.rfft2(tiles, workers=1)
     if known_power is None:
         inverse = np.reciprocal(noise_power(spectra, float((window**2).sum())))

@@ -2,7 +2,8 @@
 
 One has its weights in half precision and computes in single; OpenCV runs it. The other has its convolutions between
 integers of eight bits, for onnxruntime, which multiplies those twice as fast. The first layer and the last stay in
-single precision: contrasts reach it as they are, and the answers leave it unrounded.
+single precision: contrasts reach it as they are, and the answers leave it unrounded; but for evidence both are integers
+too, see `between_bytes`.
 """
 
 from __future__ import annotations
@@ -20,6 +21,7 @@ from numpy.typing import NDArray
 from tqdm import tqdm
 
 from ...detectors.network.runtime import MULTIPLE
+from .between_bytes import between_bytes
 from .example import example
 from .recipe import Recipe
 
@@ -46,7 +48,10 @@ def main() -> int:
     in_half_precision(taught, out / f"{name}.onnx")
     recipe = Recipe(width_px=600, height_px=400, lesson=lesson)
     numbers = tqdm(range(FIRST, FIRST + FRAMES), desc="frames", unit="frame")
-    in_integers(taught, out / f"{name}.int8.onnx", [example(recipe, number).shown for number in numbers])
+    shown, integers = [example(recipe, number).shown for number in numbers], out / f"{name}.int8.onnx"
+    in_integers(taught, integers, shown)
+    if lesson == "evidence":
+        between_bytes(integers, integers, shown)
     for path in sorted(out.glob("*.onnx")):
         data = path.read_bytes()
         print(path, f"{len(data):,} bytes, SHA-256", hashlib.sha256(data).hexdigest())

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Iterator
 from functools import cached_property
 
@@ -13,12 +14,12 @@ from ..consensus_frame import mean_likelihood
 from ..consensus_scene import FINE_PX, TILE, thumbnail
 from ..contract import Photograph
 from .evidence_target import ACROSS, SIZES, WIDEST_PX
-from .features import CELL, View, blank_cells, features, fits, views
-from .runtime import Forward, answers
+from .features import CELL, View, fits, views
+from .in_bytes import BOUNDS, SAID_NOTHING, ByteForward, Bytes, said_in_bytes, shown_in_bytes, words, words_in_bytes
 
 FloatArray = NDArray[np.float32]
 
-LEAST, MOST = -4.0, 12.0
+LEAST, MOST = BOUNDS
 """Bounds of one photograph's word: what no grain would do to this picture, a fold or a bird might."""
 
 STRIPES, STRIPE_PX = 8, FINE_PX * TILE
@@ -35,7 +36,7 @@ class Words:
         Pixels of the photograph between places of the grid.
     """
 
-    def __init__(self, photograph: Photograph, grid_px: int, forward: Forward) -> None:
+    def __init__(self, photograph: Photograph, grid_px: int, forward: ByteForward) -> None:
         self._photograph, self._grid_px, self._forward = photograph, grid_px, forward
 
     @cached_property
@@ -54,28 +55,41 @@ class Words:
         return thumbnail(stripes.log_luminance())
 
     def maps(self) -> Iterator[tuple[int, FloatArray]]:
-        """Yield for each of `SIZES_UM` by its index the evidence for it at each place of the grid, float32 (h, w).
+        """Yield for each of `SIZES_UM` by its index the evidence for it at each place of the grid, float32 (h, w)."""
+        for size, plane in enumerate(self.in_bytes()):
+            yield size, words(plane)
+
+    def in_bytes(self) -> Bytes:
+        """Return the evidence for each of `SIZES_UM` at each place of the grid, (SIZES, h, w); none of a small one.
 
         Where the f-number is unknown, each of several views is equally likely: the mean of their likelihoods.
         """
         fitting = [view for view in views(self._photograph, widest_px=WIDEST_PX) if fits(self._photograph, view)]
         found = [(view, self._planes(view)) for view in fitting]
-        for size in range(SIZES) if found else ():
-            maps = [on_grid(planes[size], view, self._grid_px, self.shape) for view, planes in found]
-            yield size, mean_likelihood(maps)
+        if len(found) == 1 and found[0][1].shape[1:] == self.shape and place_px(found[0][0]) == self._grid_px:
+            return found[0][1]
+        here = np.full((SIZES, *self.shape), SAID_NOTHING, dtype=np.uint8)
+        for size, plane in enumerate(here if found else ()):
+            maps = [on_grid(words(planes[size]), view, self._grid_px, self.shape) for view, planes in found]
+            plane[:] = words_in_bytes(mean_likelihood(maps))
+        return here
 
-    def _planes(self, view: View) -> FloatArray:
+    def _planes(self, view: View) -> Bytes:
         """Return the evidence for each size (SIZES, h, w) at each place of a view."""
-        shown = features(self._photograph, view)
-        said = answers(shown, self._forward)
-        rows, columns = said.shape[1:]
-        planes = np.empty((SIZES, rows * ACROSS, columns * ACROSS), dtype=np.float32)
-        blank = blank_cells(shown)
-        for phase in range(ACROSS * ACROSS):
-            here = planes[:, phase // ACROSS :: ACROSS, phase % ACROSS :: ACROSS]
-            np.clip(said[phase :: ACROSS * ACROSS], LEAST, MOST, out=here)
-            here[:, blank] = 0
-        return planes
+        shown, blank = shown_in_bytes(self._photograph, view)
+        said = said_in_bytes(shown, self._forward)[:, : blank.shape[0], : blank.shape[1]]
+        if blank.any():
+            said[:, blank] = SAID_NOTHING
+        planes = np.empty((SIZES, blank.shape[0], ACROSS, blank.shape[1], ACROSS), dtype=np.uint8)
+        for size, row in itertools.product(range(SIZES), range(ACROSS)):
+            first = (size * ACROSS + row) * ACROSS
+            cv2.merge(list(said[first : first + ACROSS]), dst=planes[size, :, row])
+        return planes.reshape(SIZES, blank.shape[0] * ACROSS, -1)
+
+
+def place_px(view: View) -> int:
+    """Return the pixels of a photograph between places of a view."""
+    return CELL * view.step // ACROSS
 
 
 def on_grid(plane: FloatArray, view: View, grid_px: int, shape: tuple[int, int]) -> FloatArray:
@@ -83,7 +97,7 @@ def on_grid(plane: FloatArray, view: View, grid_px: int, shape: tuple[int, int])
 
     A place of the grid that holds several of the view's has the mean of their likelihoods: the grain may be in any.
     """
-    side = CELL * view.step // ACROSS
+    side = place_px(view)
     while side < grid_px:
         plane, side = _joined(plane), 2 * side
     if side == grid_px and plane.shape == shape:

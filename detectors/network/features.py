@@ -31,6 +31,9 @@ UNKNOWN_F_NUMBERS = (8.0, 16.0)
 GAIN = 20.0
 """Contrasts go through asinh(GAIN·c): a depth of 5 % becomes 0.9, one of 50 % becomes 3.0."""
 
+DARK_LEVEL = 0.011
+"""Root of luminance under which a place is black."""
+
 SURROUND = 16
 """Cells along the square whose mean a contrast is taken against, seven shadows or more."""
 
@@ -86,7 +89,7 @@ def fits(photograph: Photograph, view: View) -> bool:
 def blank_cells(shown: FloatArray) -> NDArray[np.bool_]:
     """Return the cells (h, w) all of whose places are clipped to white or black, and so hold no evidence."""
     level = (shown[6] + 1) / 2  # root of luminance
-    clipped = (level > np.sqrt(SATURATED)) | (level < 0.011)
+    clipped = (level > np.sqrt(SATURATED)) | (level < DARK_LEVEL)
     return np.asarray(clipped.reshape(level.shape[0] // 2, 2, level.shape[1] // 2, 2).all(axis=(1, 3)))
 
 
@@ -103,13 +106,13 @@ def features(photograph: Photograph, view: View, *, strip: int = 256) -> FloatAr
         band = slice(top * view.step, min(top + strip, rows) * view.step)
         shot = Photograph(photograph.pixels[band, : columns * view.step], encoding=photograph.encoding)
         here = slice(top // 2, min(top + strip, rows) // 2)
-        _fill(out[:, here], half[here], _shrunk(shot.linear(), view.step))
+        _fill(out[:, here], half[here], shrunk(shot.linear(), view.step))
     out[6] = 2 * np.sqrt(np.exp(half)) - 1
-    around = _surround(half)
+    around = surround(half)
     for phase in range(4):
         _contrast(out[phase], around)
     for ratio in (4, 5):
-        _contrast(out[ratio], _surround(out[ratio]))
+        _contrast(out[ratio], surround(out[ratio]))
     out[7] = 0.0 if view.pupil_px is None else math.log2(view.pupil_px / 8)
     out[8] = 0.0 if view.pupil_px is None else 1.0
     return out
@@ -134,7 +137,7 @@ def _contrast(plane: FloatArray, around: FloatArray) -> None:
     np.arcsinh(plane, out=plane)
 
 
-def _shrunk(light: FloatArray, step: int) -> FloatArray:
+def shrunk(light: FloatArray, step: int) -> FloatArray:
     """Return the mean of step × step pixels of light (h, w, 3)."""
     if step == 1:
         return light
@@ -142,7 +145,7 @@ def _shrunk(light: FloatArray, step: int) -> FloatArray:
     return np.asarray(cv2.resize(light, size, interpolation=cv2.INTER_AREA), dtype=np.float32)
 
 
-def _surround(half: FloatArray) -> FloatArray:
+def surround(half: FloatArray) -> FloatArray:
     """Return the mean over squares of SURROUND + 1 cells, at the cells' resolution; edges are reflected."""
     cells = cv2.resize(half, (half.shape[1] // 2, half.shape[0] // 2), interpolation=cv2.INTER_AREA)
     side = SURROUND + 1

@@ -11,7 +11,6 @@ from typing import Any, ClassVar
 import numpy as np
 from numpy.typing import NDArray
 
-from ...generators.cv import cv2
 from ..consensus import answered, answered_latest
 from ..consensus_frame import NOMINAL_F_NUMBER, SIZES_UM, Maps
 from ..consensus_study import Study, gathered
@@ -21,18 +20,16 @@ from ..optical_scales import pixel_pitch_um
 from .evidence import Words
 from .evidence_target import ACROSS, WIDEST_PX
 from .features import CELL, view_at
-from .runtime import HAS_ONNXRUNTIME, Forward, Weights, network, read_card
+from .in_bytes import SAID_NOTHING, SAID_PER_UNIT, ByteForward, Bytes, network_in_bytes, words
+from .runtime import HAS_ONNXRUNTIME, Weights, read_card
 
 FloatArray = NDArray[np.float32]
 
 SINGLE = Weights("evidence.onnx", "c704194a88139cba6000ece6c96b4d0f4c520a49b5330f35e2da463dd999b733")
-INTEGERS = Weights("evidence.int8.onnx", "ca2443ac037a98aaf00a161e29b13ce66d858c77457d2678fdf14b4e96f44caa")
+INTEGERS = Weights("evidence.int8.onnx", "01c86d4f869a521ccf8ace8d4ff06c6c93117a82ed43714fb1851e482ac83611")
 """The same network for OpenCV and for onnxruntime; see `detector`."""
 
 SHIPPED = INTEGERS if HAS_ONNXRUNTIME else SINGLE
-
-FINENESS = 10.0
-"""Evidence is kept in tenths: integers of eight bits hold −12.8 to 12.7."""
 
 
 class NetworkConsensus:
@@ -43,7 +40,7 @@ class NetworkConsensus:
     """
 
     name = "together"
-    version = "3-int8" if HAS_ONNXRUNTIME else "3"
+    version = "4-int8" if HAS_ONNXRUNTIME else "4"
     card: ClassVar[Mapping[str, Any]] = read_card("evidence.json")
 
     def detect(self, roll: Sequence[Photograph]) -> list[Spots]:
@@ -63,7 +60,7 @@ def study_together(roll: Sequence[Photograph], *, like: Study | None = None) -> 
     like
         A study of the same photographs, whose magnifications and likeness hold; None finds them.
     """
-    return studies_by(roll, (len(roll),), network(SHIPPED), like=like)[0]
+    return studies_by(roll, (len(roll),), network_in_bytes(SHIPPED), like=like)[0]
 
 
 def studies_together(roll: Sequence[Photograph], counts: Sequence[int]) -> list[Study]:
@@ -72,11 +69,11 @@ def studies_together(roll: Sequence[Photograph], counts: Sequence[int]) -> list[
     What is said of each photograph waits in a file, 15 MB of one with 24 megapixels, so memory does not grow with the
     roll.
     """
-    return studies_by(roll, counts, network(SHIPPED))
+    return studies_by(roll, counts, network_in_bytes(SHIPPED))
 
 
 def studies_by(
-    roll: Sequence[Photograph], counts: Sequence[int], forward: Forward, *, like: Study | None = None
+    roll: Sequence[Photograph], counts: Sequence[int], forward: ByteForward, *, like: Study | None = None
 ) -> list[Study]:
     """Return what `studies_together` does, by any network."""
     if len(roll) == 0:
@@ -96,7 +93,7 @@ class ByNetwork:
     """A way of looking at a roll; see `consensus_way.Way`."""
 
     step: int
-    forward: Forward
+    forward: ByteForward
     folder: Path
     proposed_um: ClassVar[tuple[float, ...]] = SIZES_UM
     told_um: ClassVar[tuple[float, ...]] = SIZES_UM
@@ -113,7 +110,7 @@ class ByNetwork:
             height, width = kept.shape[1:]
             inside = (y >= -0.5) & (y <= height - 0.5) & (x >= -0.5) & (x <= width - 0.5)
             found = np.stack([between(plane, y, x) for plane in kept])
-            return np.asarray(found * inside / np.float32(FINENESS), dtype=np.float32)
+            return np.asarray((found - SAID_NOTHING) * inside / np.float32(SAID_PER_UNIT), dtype=np.float32)
 
         return tell
 
@@ -135,20 +132,19 @@ class Kept:
 
     def maps(self) -> Maps:
         """Yield the evidence for each size by its index, as it will be told again."""
-        kept = np.zeros((len(SIZES_UM), *self.words.shape), dtype=np.int8)
-        for size, map_ in self.words.maps():
-            np.rint(map_ * np.float32(FINENESS), out=kept[size], casting="unsafe")
-            yield size, map_
+        kept = self.words.in_bytes()
         np.save(self.file, kept)  # whole, and not through a memory map: a full disk is an error then, no lost process
+        for size, plane in enumerate(kept):
+            yield size, words(plane)
 
 
-def between(plane: NDArray[np.int8], row: FloatArray, column: FloatArray) -> FloatArray:
-    """Return a plane's values at fractional places (m,), by linear interpolation."""
-    found = np.empty(len(row), dtype=np.float32)
-    values = np.asarray(plane, dtype=np.float32)
-    for start in range(0, len(row), 16_384):  # OpenCV's limit on the sides of a remapped picture is twice that
-        some = slice(start, start + 16_384)
-        found[some] = cv2.remap(
-            values, column[None, some], row[None, some], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE
-        )[0]
-    return found
+def between(plane: Bytes, row: FloatArray, column: FloatArray) -> FloatArray:
+    """Return a plane's values at fractional places (m,), by linear interpolation; beyond its edges the nearest."""
+    height, width = plane.shape
+    row, column = np.clip(row, 0, height - 1), np.clip(column, 0, width - 1)
+    top, left = row.astype(np.intp), column.astype(np.intp)
+    bottom, right = np.minimum(top + 1, height - 1), np.minimum(left + 1, width - 1)
+    down, along = row - top, column - left
+    upper = plane[top, left] * (1 - along) + plane[top, right] * along
+    lower = plane[bottom, left] * (1 - along) + plane[bottom, right] * along
+    return np.asarray(upper * (1 - down) + lower * down, dtype=np.float32)

@@ -54,7 +54,7 @@ def _level(flat: FloatArray, step: int, shadows: Sequence[Profile]) -> Spots:
     widths = np.array([shadow.fwhm_px for shadow in shadows], dtype=np.float32)
     proposed = candidates(picture, score, widths[which], floor=FIRST_FLOOR)
     y, x = picture.from_photograph(proposed.y), picture.from_photograph(proposed.x)
-    fit = refitted(picture.log, y, x, templates=templates)
+    fit = refitted(picture.log, (y, x), templates=templates)
     places = picture.to_photograph(fit.x), picture.to_photograph(fit.y)
     return Spots(*places, widths[fit.which], fit.ratio).take(fit.amplitude > 0)
 

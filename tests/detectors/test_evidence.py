@@ -27,7 +27,7 @@ from moteyard.detectors.network.evidence_target import (
     grain_target,
 )
 from moteyard.detectors.network.features import View, views
-from moteyard.detectors.network.runtime import network
+from moteyard.detectors.network.in_bytes import network_in_bytes
 from moteyard.detectors.network.together import SHIPPED
 from moteyard.generators.camera import Camera
 from moteyard.generators.optics import Optics
@@ -101,7 +101,7 @@ def frames(background, count, *, f_number=11.0, namespace="develop"):
 
 
 def said(frame):
-    words = Words(photograph(frame), GRID, network(SHIPPED))
+    words = Words(photograph(frame), GRID, network_in_bytes(SHIPPED))
     return np.stack([map_ for _, map_ in words.maps()])
 
 
@@ -165,7 +165,7 @@ class TestScenes:
             population=Population(smallest_um=50.0, mean_count=25.0),
         )
         roll = [photograph(each) for each in render_roll(make_roll(plan, "skies", entropy=5))]
-        first, second = (Words(shot, GRID, network(SHIPPED)).scene for shot in roll)
+        first, second = (Words(shot, GRID, network_in_bytes(SHIPPED)).scene for shot in roll)
         assert likeness(first, second) < ALIKE
         assert likeness(first, first) == pytest.approx(1, abs=1e-6)
 
@@ -175,7 +175,7 @@ class TestWhatItIsShown:
         frame = next(iter(frames("sky", 1)))
         shot = photograph(frame)
         known = said(frame)
-        unknown = Words(dataclasses.replace(shot, f_number=None), GRID, network(SHIPPED))
+        unknown = Words(dataclasses.replace(shot, f_number=None), GRID, network_in_bytes(SHIPPED))
         maps = np.stack([map_ for _, map_ in unknown.maps()])
         assert maps.shape == known.shape
         large = frame.truth.diameter_um > 60
@@ -186,5 +186,5 @@ class TestWhatItIsShown:
     def test_too_small_a_photograph_says_nothing(self):
         shot = photograph(next(iter(frames("sky", 1))))
         small = dataclasses.replace(shot, pixels=shot.pixels[:40, :40])
-        assert list(Words(small, GRID, network(SHIPPED)).maps()) == []
+        assert not any(map_.any() for _, map_ in Words(small, GRID, network_in_bytes(SHIPPED)).maps())
         assert len(views(small)) == 1

@@ -11,7 +11,8 @@ from moteyard.detectors.consensus_frame import SIZES_UM
 from moteyard.detectors.contract import Photograph
 from moteyard.detectors.network.evidence import LEAST, MOST, on_grid
 from moteyard.detectors.network.features import View
-from moteyard.detectors.network.together import FINENESS, NetworkConsensus, between, grid_px, studies_by
+from moteyard.detectors.network.in_bytes import SAID_PER_UNIT, rounded
+from moteyard.detectors.network.together import NetworkConsensus, between, grid_px, studies_by
 from moteyard.generators.camera import Camera
 from moteyard.generators.particles import Population
 from moteyard.generators.roll import render_roll
@@ -83,9 +84,9 @@ class TestWhatItFinds:
 class TestHowWordsAddUp:
     def test_words_are_added_and_the_size_is_that_of_most(self, frames):
         roll = [photograph(frame) for frame in frames]
-        (study,) = studies_by(roll, (4,), Says(2.5, size=5))
+        (study,) = studies_by(roll, (4,), rounded(Says(2.5, size=5)))
         (grain,) = study.grains
-        assert grain.score == pytest.approx(4 * 2.5, abs=4 * 0.5 / FINENESS)
+        assert grain.score == pytest.approx(4 * 2.5, abs=4 * 0.5 / SAID_PER_UNIT)
         assert grain.diameter_um == SIZES_UM[5]
         # At f/11 and 6 µm a cell is 8 pixels: its first place has its middle at 8·12 + 1.5, 8·10 + 1.5.
         assert (grain.x, grain.y) == pytest.approx((97.5, 81.5), abs=0.1)
@@ -93,33 +94,33 @@ class TestHowWordsAddUp:
 
     @pytest.mark.parametrize(("phase", "x", "y"), [(1, 101.5, 81.5), (2, 97.5, 85.5), (3, 101.5, 85.5)])
     def test_each_place_of_a_cell_is_its_own(self, frames, phase, x, y):
-        (study,) = studies_by([photograph(frames[0])], (1,), Says(5.0, phase=phase))
+        (study,) = studies_by([photograph(frames[0])], (1,), rounded(Says(5.0, phase=phase)))
         (grain,) = study.grains
         assert (grain.x, grain.y) == pytest.approx((x, y), abs=0.1)
 
     def test_one_photograph_can_neither_convince_nor_veto_alone(self, frames):
         roll = [photograph(frame) for frame in frames[:2]]
-        (study,) = studies_by(roll[:1], (1,), Says(500.0))
-        assert study.grains[0].score == pytest.approx(MOST, abs=0.5 / FINENESS)
-        (study,) = studies_by(roll[:1], (1,), Says(-500.0, elsewhere=-500.0))
+        (study,) = studies_by(roll[:1], (1,), rounded(Says(500.0)))
+        assert study.grains[0].score == pytest.approx(MOST, abs=0.5 / SAID_PER_UNIT)
+        (study,) = studies_by(roll[:1], (1,), rounded(Says(-500.0, elsewhere=-500.0)))
         assert study.grains == ()
-        assert LEAST < 0 < MOST < 127 / FINENESS
+        assert (LEAST, MOST) == (-4.0, 12.0 - 1 / 16)
 
     def test_a_network_that_doubts_everywhere_finds_nothing(self, frames):
-        (study,) = studies_by([photograph(frame) for frame in frames], (4,), Says(-0.5, elsewhere=-0.5))
+        (study,) = studies_by([photograph(frame) for frame in frames], (4,), rounded(Says(-0.5, elsewhere=-0.5)))
         assert study.grains == ()
 
     def test_a_scene_that_was_there_before_is_not_asked_about_again(self, frames):
         roll = [photograph(frames[0])] * 3
         says = Says(4.0)
-        (study,) = studies_by(roll, (3,), says)
+        (study,) = studies_by(roll, (3,), rounded(says))
         assert says.asked == 1
         assert study.likeness[1:] == pytest.approx((1.0, 1.0), abs=1e-6)
-        assert study.grains[0].score == pytest.approx(4.0, abs=0.5 / FINENESS)
+        assert study.grains[0].score == pytest.approx(4.0, abs=0.5 / SAID_PER_UNIT)
 
     def test_clipped_places_say_nothing(self):
         white = Photograph(np.full((320, 480, 3), 255, np.uint8), f_number=11, pixel_um=6.0)
-        (study,) = studies_by([white], (1,), Says(5.0))
+        (study,) = studies_by([white], (1,), rounded(Says(5.0)))
         assert study.grains == ()
 
 
@@ -144,6 +145,6 @@ class TestGrids:
 
     def test_between_places_kept_as_integers_it_is_linear(self):
         rows, columns = np.mgrid[:9, :9]
-        plane = (rows * 2 + columns).astype(np.int8)
+        plane = (rows * 2 + columns).astype(np.uint8)
         here = between(plane, np.array([4.5, 3.25], np.float32), np.array([4.0, 2.5], np.float32))
         np.testing.assert_allclose(here, [13, 9], atol=1e-5)

@@ -1,0 +1,145 @@
+"""The evidence network between bytes: the same as in single precision, but for rounding."""
+
+import dataclasses
+
+import numpy as np
+import pytest
+from scipy.signal import correlate
+
+from moteyard.bench.handover import photograph
+from moteyard.bench.training import between_bytes, rounding
+from moteyard.detectors.contract import Photograph
+from moteyard.detectors.network import evidence, in_bytes, runtime
+from moteyard.detectors.network.evidence_target import WIDEST_PX
+from moteyard.detectors.network.features import View, blank_cells, features, views
+from moteyard.detectors.network.together import INTEGERS, SINGLE
+from moteyard.generators.camera import Camera
+from moteyard.generators.optics import Optics
+from moteyard.generators.particles import Population
+from moteyard.generators.scene import Scene, render, scene_seed
+
+
+@pytest.fixture(scope="module")
+def shot():
+    scene = Scene(
+        name="rock",
+        background="rock",
+        optics=Optics(f_number=11),
+        camera=Camera(width_px=648, height_px=424, jpeg_quality=92),
+        population=Population(smallest_um=30.0, mean_count=30.0),
+        seed=scene_seed(7, "develop", "bytes"),
+    )
+    return photograph(render(scene, measured=False))
+
+
+class TestWhatItIsShown:
+    @pytest.mark.parametrize("step", [1, 2, 4])
+    def test_the_features_rounded(self, shot, step):
+        view = View(step=step, pupil_px=7.4)
+        expected = in_bytes.packed(features(shot, view)).astype(int)
+        rows, columns = expected.shape[:2]
+        found, _ = in_bytes.shown_in_bytes(shot, view)
+        apart = np.abs(found[:rows, :columns] - expected)
+        assert apart.max() <= 1  # at the edge between two bytes, by another order of the same sums
+        assert np.mean(apart > 0) < 1e-3
+        assert np.all(found[rows:] == in_bytes.NOTHING)
+        assert np.all(found[:, columns:] == in_bytes.NOTHING)
+        assert (found.shape[0] // 2 % 4, found.shape[1] % 4) == (0, 0)
+
+    def test_of_an_unknown_f_number_nothing(self, shot):
+        found, _ = in_bytes.shown_in_bytes(shot, View(step=2, pupil_px=None))
+        assert np.all(found[..., 14:] == in_bytes.NOTHING)
+
+    def test_the_same_cells_are_blank(self, shot):
+        pixels = shot.pixels.copy()
+        pixels[:80, :120], pixels[200:300, 50:90] = 255, 0
+        shot, view = dataclasses.replace(shot, pixels=pixels), View(step=2, pupil_px=7.4)
+        _, blank = in_bytes.shown_in_bytes(shot, view)
+        assert blank.sum() >= 10 * 15 + 12 * 4
+        np.testing.assert_array_equal(blank, blank_cells(features(shot, view)))
+
+    def test_no_light_has_more_contrast_than_bytes_hold(self):
+        pixels = np.full((256, 256, 3), 255, np.uint8)
+        pixels[120:136, 120:136] = 0
+        found, _ = in_bytes.shown_in_bytes(Photograph(pixels), View(step=1, pupil_px=8.0))
+        expected = features(Photograph(pixels), View(step=1, pupil_px=8.0))
+        apart = np.abs(in_bytes.unpacked(found) - expected).max(axis=(1, 2))
+        assert expected[0].min() < -5  # ln 1e-4 through asinh(20 c)
+        assert np.all(apart < 0.51 / in_bytes.PER_UNIT)
+
+
+class TestWhatItSays:
+    def test_words_survive_their_bytes(self):
+        word = np.linspace(evidence.LEAST, evidence.MOST, 1001, dtype=np.float32)[None]
+        kept = in_bytes.words(in_bytes.words_in_bytes(word))
+        assert np.abs(kept - word).max() <= 0.5 / in_bytes.SAID_PER_UNIT + 1e-6
+        assert in_bytes.words(in_bytes.words_in_bytes(np.array([[0.0, -50.0, 50.0]], np.float32))).tolist() == [
+            [0.0, evidence.LEAST, evidence.MOST]
+        ]
+
+    def test_strips_make_no_difference(self, shot):
+        (view,) = views(shot, widest_px=WIDEST_PX)
+        shown, _ = in_bytes.shown_in_bytes(shot, view)
+        forward = in_bytes.network_in_bytes(INTEGERS if runtime.HAS_ONNXRUNTIME else SINGLE)
+        whole = in_bytes.said_in_bytes(shown, forward, strip=4096)
+        assert whole.shape == (40, shown.shape[0] // 2, shown.shape[1])
+        for strip in (4, 24):
+            apart = in_bytes.said_in_bytes(shown, forward, strip=strip).astype(int) - whole
+            assert np.abs(apart).max() <= (0 if runtime.HAS_ONNXRUNTIME else 1)
+
+    def test_bytes_say_what_single_precision_does(self, shot):
+        pytest.importorskip("onnxruntime")
+        (view,) = views(shot, widest_px=WIDEST_PX)
+        exact = runtime.answers(features(shot, view), runtime.by_onnxruntime(SINGLE.read()))
+        exact = np.clip(exact, evidence.LEAST, evidence.MOST)
+        shown, blank = in_bytes.shown_in_bytes(shot, view)
+        said = in_bytes.said_in_bytes(shown, in_bytes.network_in_bytes(INTEGERS))[:, : blank.shape[0], : blank.shape[1]]
+        apart = np.stack([in_bytes.words(np.ascontiguousarray(plane)) for plane in said]) - exact
+        assert np.sqrt(np.mean(apart**2)) < 0.2
+        assert abs(apart.mean()) < 0.03
+        assert np.quantile(np.abs(apart[exact > 2]), 0.9) < 0.8
+
+
+class TestHowItIsMade:
+    def test_pairs_of_pixels_are_filtered_like_pixels(self):
+        # Against scipy's correlation of each feature; values that bytes hold exactly.
+        random = np.random.default_rng(1)
+        planes = np.rint(random.normal(size=(9, 12, 16)) * 20) / in_bytes.PER_UNIT[:, None, None]
+        planes[7:] = planes[7:, :1, :1]
+        kernel = random.normal(size=(3, 9, 3, 3))
+        expected = [sum(correlate(p, k, mode="same") for p, k in zip(planes, each, strict=True)) for each in kernel]
+        shown = in_bytes.packed(planes.astype(np.float32)).astype(float) - in_bytes.NOTHING
+        for pixel in (0, 1):
+            woven = between_bytes.in_pairs(kernel, pixel)
+            found = [
+                sum(correlate(shown[..., lane], each[lane], mode="same") for lane in range(in_bytes.LANES))
+                for each in woven
+            ]
+            np.testing.assert_allclose(found, np.stack(expected)[:, :, pixel::2], atol=1e-3)
+
+    def test_rounding_by_what_goes_together_changes_sums_less(self):
+        random = np.random.default_rng(2)
+        inputs = random.normal(size=(5000, 1)) * 3 + random.normal(size=(5000, 40))
+        rows = random.normal(size=(6, 40)) * 4
+        rows[:, 7] = 0
+        found = rounding.well_rounded(rows, inputs.T @ inputs / len(inputs))
+        assert np.all(found == np.rint(found))
+        assert np.all(found[:, 7] == 0)
+        error, nearest = (np.std(inputs @ (each - rows).T) for each in (found, np.rint(rows)))
+        assert error < 0.6 * nearest
+
+    def test_the_shipped_file_takes_and_gives_bytes(self):
+        onnx = pytest.importorskip("onnx")
+        graph = onnx.load_from_string(INTEGERS.read()).graph
+        assert [each.type.tensor_type.elem_type for each in (*graph.input, *graph.output)] == [
+            onnx.TensorProto.UINT8,
+            onnx.TensorProto.UINT8,
+        ]
+        assert {node.op_type for node in graph.node} == {
+            "QLinearConv",
+            "QLinearAdd",
+            "Concat",
+            "Reshape",
+            "Shape",
+            "Transpose",
+        }
