@@ -23,7 +23,7 @@ from .rendering import Rendering
 def main() -> int:
     """Train, and write network.onnx, its card and the state to go on from."""
     options = _options()
-    began_with = None if options.start is None else hashlib.sha256(options.start.read_bytes()).hexdigest()
+    began_with = [hashlib.sha256(path.read_bytes()).hexdigest() for path in options.start]
     import torch
 
     from ...detectors.network import lessons
@@ -101,7 +101,9 @@ def _options() -> argparse.Namespace:
     parser = argparse.ArgumentParser(prog="python -m moteyard.bench.training", description=__doc__)
     parser.add_argument("--out", type=Path, required=True, metavar="DIR", help="state, log, network and card")
     parser.add_argument("--lesson", choices=LESSONS, default="centres", help="what to learn (centres)")
-    parser.add_argument("--start", type=Path, metavar="FILE", help="state.pt of an earlier course to begin with")
+    parser.add_argument(
+        "--start", type=Path, nargs="+", default=[], metavar="FILE", help="state.pt of earlier courses to begin with"
+    )
     parser.add_argument("--photographs", type=Path, metavar="DIR", help="clean pictures to put dust on as well")
     parser.add_argument("--without", action="append", default=[], metavar="GROUND", help="a ground to leave out")
     parser.add_argument("--exposures", type=int, default=12, help="photographs of a roll, in the lesson of rolls (12)")
@@ -128,7 +130,7 @@ def _options() -> argparse.Namespace:
         parser.error(f"--crop-cells must be a multiple of {MULTIPLE}, not {options.crop_cells}")
     for name in set(options.without) - set(GROUNDS):
         parser.error(f"--without: there is no ground {name!r}; there are {', '.join(GROUNDS)}")
-    for path in (options.start, options.photographs):
+    for path in (*options.start, options.photographs):
         if path is not None and not path.exists():
             parser.error(f"there is no {path}")
     return options

@@ -179,6 +179,9 @@ def rolls_loss(answer: Tensor, wanted: Tensor) -> tuple[Tensor, Tensor]:
 ROLLS = replace(EVIDENCE, loss=rolls_loss, parts=("alone", f"of {SUMS[0]}", "of all"))
 """The same answers, taught by how they add up."""
 
+TOLD = 2.0
+"""Weight of pictures with grains as a camera records them beside pairs."""
+
 
 def twins_loss(answer: Tensor, wanted: Tensor) -> tuple[Tensor, Tensor]:
     """Return the loss of a batch of twins and its parts: of the pictures with grains, and of the pairs."""
@@ -186,7 +189,7 @@ def twins_loss(answer: Tensor, wanted: Tensor) -> tuple[Tensor, Tensor]:
     grains, before, after = _by_size(answer).unflatten(0, (len(wanted), twins.SHOWN)).unbind(dim=1)
     left = told(grains, wanted)
     pairs = twins.twins_told(before, after, wanted)
-    return left + pairs, torch.stack([left, pairs]).detach()
+    return TOLD * left + pairs, torch.stack([left, pairs]).detach()
 
 
 def turned_twins(shown: Tensor, wanted: Tensor, way: int) -> tuple[Tensor, Tensor]:

@@ -25,8 +25,8 @@ from .runtime import HAS_ONNXRUNTIME, Weights, read_card
 
 FloatArray = NDArray[np.float32]
 
-SINGLE = Weights("evidence.onnx", "c704194a88139cba6000ece6c96b4d0f4c520a49b5330f35e2da463dd999b733")
-INTEGERS = Weights("evidence.int8.onnx", "01c86d4f869a521ccf8ace8d4ff06c6c93117a82ed43714fb1851e482ac83611")
+SINGLE = Weights("evidence.onnx", "961a93a1eb53375336e478d044428ba93690e52ecf62ef71a9bdd96509eba342")
+INTEGERS = Weights("evidence.int8.onnx", "cc15859454768a851189faf6112d0efcc22b83fdeb9b61853ff7a09059dd7acf")
 """The same network for OpenCV and for onnxruntime; see `detector`."""
 
 SHIPPED = INTEGERS if HAS_ONNXRUNTIME else SINGLE

@@ -27,6 +27,8 @@ from moteyard.detectors.network.evidence_target import (  # noqa: E402
     WIDEST_PX,
 )
 from moteyard.detectors.network.features import features, views  # noqa: E402
+from moteyard.detectors.network.model import Network  # noqa: E402
+from moteyard.detectors.network.training import Course, Going, Learner  # noqa: E402
 from moteyard.detectors.network.twin_pool import TwinPool  # noqa: E402
 from moteyard.generators.camera import Camera  # noqa: E402
 from moteyard.generators.contamination import Share, State  # noqa: E402
@@ -156,3 +158,21 @@ def test_pairs_turn_together(way):
     _, laid = lessons.turned_grains(shown, torch.cat([planes[:, twins.TWIN], planes[:, PHASES:PLANES]], dim=1), way)
     assert torch.equal(turned[:, :PLANES], usual)
     assert torch.equal(turned[:, twins.TWIN], laid[:, :PHASES])
+
+
+def test_a_course_begins_with_the_mean_of_the_networks_it_is_given(tmp_path):
+    small = dataclasses.replace(lessons.TWINS, network=lambda: Network((0.0,) * (SIZES * PHASES), (4, 4, 4, 4)))
+    states = []
+    for seed in (1, 2):
+        torch.manual_seed(seed)
+        states.append(small.network().state_dict())
+        torch.save({"mean": states[-1]}, tmp_path / f"{seed}.pt")
+    course = Course(small, steps=1, batch=TOGETHER, crop_cells=32)
+    going = Going(tmp_path / "state.pt", start=[tmp_path / "1.pt", tmp_path / "2.pt"])
+    pool = TwinPool(torch.device("cpu"), 32)
+    begun = Learner(pool, course, going).mean_network().state_dict()
+    for name, value in begun.items():
+        assert torch.allclose(value, (states[0][name] + states[1][name]) / 2, atol=1e-7)
+    torch.save({"mean": Network((0.0,) * 4).state_dict()}, tmp_path / "2.pt")
+    with pytest.raises(ValueError, match="different shapes"):
+        Learner(pool, course, going)
