@@ -25,7 +25,7 @@ from ...detectors.network.in_bytes import (
     packed,
 )
 from ...detectors.network.runtime import MULTIPLE
-from .rounding import rounded_rows, second_moments
+from .rounding import rounded_rows, second_moments, with_one
 
 Array = NDArray[Any]
 
@@ -51,16 +51,16 @@ def _whole(features: Array) -> Array:
 
 
 def _before_last(model: Any, name: str, shown: Sequence[Array]) -> Array:
-    """Return the mean products of what two channels hold before the last layer, (channels, channels)."""
+    """Return the mean products of what two channels hold before the last layer, and a one: (channels + 1,) twice."""
     import onnx
     import onnxruntime
 
     model.graph.output.append(onnx.helper.make_tensor_value_info(name, onnx.TensorProto.UINT8, None))
     run = onnxruntime.InferenceSession(model.SerializeToString(), providers=["CPUExecutionProvider"])
-    total, count = 0.0, 0
+    total, count = np.zeros(()), 0
     for each in shown:
         held = run.run([name], {SHOWN: each[None]})[0]
-        flat = held.reshape(-1, held.shape[-1]).astype(np.float64)
+        flat = with_one(held.reshape(-1, held.shape[-1]).astype(np.float64))
         total, count = total + flat.T @ flat, count + len(flat)
     return np.asarray(total / count)
 
@@ -151,29 +151,31 @@ class _Woven:
         weights, offsets = self._source.values[kernel], self._source.values[bias][0]
         if first:
             result = f"{y}/pairs"
-            weights, offsets = self._first(weights[0]), np.concatenate([offsets, offsets])
+            weights, offsets = self._first(weights[0], offsets)
         elif y == ANSWER:
-            weights = self._last(weights[0])
-        if offsets.dtype != np.int32:
-            offsets = np.rint(offsets / (weights[1] * self._source.scales[x][0])).astype(np.int32)
+            weights, offsets = self._last(weights[0], offsets, scale=float(self._source.scales[x][0]))
         each = [self._constant(f"{kernel}/{n}", value) for n, value in enumerate(weights)]
         inputs = [x, *self._scale(x), *each, *self._scale(y), self._constant(f"{bias}/0", offsets)]
         self._node("QLinearConv", inputs, result, domain="com.microsoft", channels_last=1, **attributes)
         if first:
             self._node("Reshape", [result, self._constant(f"{y}/shape", np.array([0, 0, -1, len(offsets) // 2]))], y)
 
-    def _first(self, kernel: Array) -> tuple[Array, ...]:
-        """Return the first layer's kernel (outputs, features, 3, 3) for pairs of pixels: integers, scales, zeros."""
-        rows = np.concatenate([in_pairs(kernel, pixel) for pixel in (0, 1)])
-        whole, scales = rounded_rows(rows.reshape(len(rows), -1), self._before_first)
-        return whole.reshape(rows.shape), scales, np.zeros(len(rows), dtype=np.int8)
+    def _first(self, kernel: Array, offsets: Array) -> tuple[tuple[Array, ...], Array]:
+        """Return the first layer's kernel (outputs, features, 3, 3) for pairs of pixels: integers, scales, zeros.
 
-    def _last(self, kernel: Array) -> tuple[Array, ...]:
-        """Return the last layer's kernel (outputs, inputs, 1, 1) likewise."""
-        rows = kernel.reshape(len(kernel), -1)
-        moments = np.eye(rows.shape[1]) if self._before_last is None else self._before_last
-        whole, scales = rounded_rows(rows, moments)
-        return whole.reshape(kernel.shape), scales, np.zeros(len(rows), dtype=np.int8)
+        And its offsets.
+        """
+        rows = np.concatenate([in_pairs(kernel, pixel) for pixel in (0, 1)])
+        all_ = np.column_stack([rows.reshape(len(rows), -1), np.concatenate([offsets, offsets])])
+        whole, scales, left = rounded_rows(all_, self._before_first, taps=9)
+        return (whole.reshape(rows.shape), scales, np.zeros(len(rows), dtype=np.int8)), left
+
+    def _last(self, kernel: Array, offsets: Array, *, scale: float) -> tuple[tuple[Array, ...], Array]:
+        """Return the last layer's kernel (outputs, inputs, 1, 1) likewise, given its input's scale."""
+        all_ = np.column_stack([kernel.reshape(len(kernel), -1) * scale, offsets])
+        moments = np.eye(all_.shape[1]) if self._before_last is None else self._before_last
+        whole, scales, left = rounded_rows(all_, moments)
+        return (whole.reshape(kernel.shape), scales / np.float32(scale), np.zeros(len(all_), dtype=np.int8)), left
 
     def _addition(self, names: list[str], enlarged: dict[str, str]) -> None:
         """Add two tensors; what was enlarged has every column twice, then every row."""

@@ -26,7 +26,7 @@ from .runtime import HAS_ONNXRUNTIME, Weights, read_card
 FloatArray = NDArray[np.float32]
 
 SINGLE = Weights("evidence.onnx", "961a93a1eb53375336e478d044428ba93690e52ecf62ef71a9bdd96509eba342")
-INTEGERS = Weights("evidence.int8.onnx", "cc15859454768a851189faf6112d0efcc22b83fdeb9b61853ff7a09059dd7acf")
+INTEGERS = Weights("evidence.int8.onnx", "dedfb2449bb443a3cc06825889e19b77d03c089f0fdd68f163c1a4e6a553e8bc")
 """The same network for OpenCV and for onnxruntime; see `detector`."""
 
 SHIPPED = INTEGERS if HAS_ONNXRUNTIME else SINGLE
