@@ -8,14 +8,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .base import FloatArray
-from .canvas import widened
-from .raster import blur, colour, smoothstep
+from .raster import colour, smoothstep
 
 LICHENS = (colour(0.36, 0.38, 0.30), colour(0.05, 0.05, 0.045), colour(0.34, 0.23, 0.06))
 """Linear sRGB of grey-green, black and orange crusts: round, 6…60 px wide, as dust shadows are."""
-
-CRUST_EDGE = 8
-"""Samples, more than the blur of a crust's edge reaches."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,7 +25,7 @@ class Lichen:
     density
         How much of the stone it hides, 0…1.
     crusts
-        255 where it grows and 0 elsewhere, uint8 of the canvas's shape.
+        255 where it grows and 0 elsewhere, with soft edges, uint8 of the canvas's shape.
     """
 
     tint: FloatArray
@@ -51,17 +47,16 @@ class Lichen:
         for middle, size in zip((8 * middles).astype(int).tolist(), rng.pareto(1.6, count), strict=True):
             radius = int(min(1.5 + 1.5 * size, 15.0) * 8)
             cv2.circle(discs, middle, radius, 255, thickness=-1, lineType=cv2.LINE_AA, shift=3)
-        return cls(tint, density, discs)
+        return cls(tint, density, np.asarray(cv2.GaussianBlur(discs, (0, 0), 1.2), dtype=np.uint8))
 
     def grow(self, stone: FloatArray, rows: slice, grain: FloatArray) -> None:
         """Lay crusts with edges as ragged as the grain on rows of stone (3, rows, columns), in place.
 
         Few samples have a crust: only these are computed.
         """
-        wide, inner = widened(rows, CRUST_EDGE, len(self.crusts))
-        edge = blur(self.crusts[wide] * np.float32(1 / 255), 1.2)[inner].ravel()
+        edge = self.crusts[rows].ravel()
         near = np.flatnonzero(edge)
-        ragged = edge[near] * (1 + np.float32(0.4) * grain.ravel()[near])
+        ragged = edge[near] * (np.float32(1 / 255) + np.float32(0.4 / 255) * grain.ravel()[near])
         share = self.density * smoothstep(ragged, 0.35, 0.75)
         for plane, tint in zip(stone.reshape(3, -1), self.tint.ravel(), strict=True):
             bare = plane[near]

@@ -7,8 +7,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from .base import FloatArray, check_kind, pick_kind, scene_span
+from .bent import bent_rows
 from .canvas import Painting, Texture, canvas_shape, full_size
-from .noise import Spectrum, bent_rows, field, tile, tile_side
+from .noise import Spectrum, field, tile, tile_side
 from .raster import Rows, colour, mix, rows, smoothstep
 from .tiles import Patchwork
 

@@ -10,14 +10,17 @@ from .base import FloatArray
 REACH = 2
 """Half width in pixels of the patch that a point may light; enough for a sigma up to 0.9."""
 
+MOST = 1.2
+"""Light above it is cut off where points fall: the sensor saturates at 1."""
+
 FAINTEST = 1e-5
-"""Light in a pixel that is not worth adding: a sixth of a step of fourteen bits.."""
+"""Light in a pixel that is not worth adding: a sixth of a step of fourteen bits."""
 
 
 def add_points(
     frame: FloatArray, x: NDArray[np.float64], y: NDArray[np.float64], light: FloatArray, *, sigma_px: float
 ) -> None:
-    """Add Gaussian spots to a frame (height, width, 3), in place.
+    """Add Gaussian spots to a frame (height, width, 3), in place, up to `MOST`.
 
     Parameters
     ----------
@@ -32,16 +35,18 @@ def add_points(
     """
     height, width = frame.shape[:2]
     column, row = np.rint(x).astype(np.int64), np.rint(y).astype(np.int64)
-    across, down = (_shares(at - middle, sigma_px) for at, middle in ((x, column), (y, row)))
-    flat, most = frame.reshape(-1), light.max(axis=1)
-    for j in range(2 * REACH + 1):
-        for i in range(2 * REACH + 1):
-            r, c = row + j - REACH, column + i - REACH
-            share = (down[:, j] * across[:, i]).astype(np.float32)
-            seen = (r >= 0) & (r < height) & (c >= 0) & (c < width) & (share * most > FAINTEST)
-            first, share = 3 * (r[seen] * width + c[seen]), share[seen]
-            for plane in range(3):  # one number at a time is what numpy adds up quickly
-                np.add.at(flat, first + plane, share * light[seen, plane % light.shape[1]])
+    around = np.arange(-REACH, REACH + 1)
+    columns, lines = column[:, None] + around, row[:, None] + around
+    across, down = _shares(x - column, sigma_px), _shares(y - row, sigma_px)
+    across[(columns < 0) | (columns >= width)] = 0
+    down[(lines < 0) | (lines >= height)] = 0
+    shares = (down[:, :, None] * across[:, None, :]).astype(np.float32)
+    point, j, i = np.nonzero(shares * light.max(axis=1)[:, None, None] > FAINTEST)
+    first, share = 3 * (lines[point, j] * width + columns[point, i]), shares[point, j, i]
+    flat = frame.reshape(-1)
+    for plane in range(3):  # one number at a time is what numpy adds up quickly
+        np.add.at(flat, first + plane, share * light[point, plane % light.shape[1]])
+        flat[first + plane] = np.minimum(flat[first + plane], np.float32(MOST))
 
 
 def _shares(offset: NDArray[np.float64], sigma_px: float) -> NDArray[np.float64]:

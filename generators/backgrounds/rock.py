@@ -9,12 +9,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .base import FloatArray, check_kind, pick_kind, scene_span
-from .canvas import Painting, Texture, canvas_shape, full_size, widened
+from .bent import bent_rows
+from .canvas import Painting, Texture, canvas_shape, crisp, full_size, widened
 from .cells import by_cell, cells, domes
 from .joints import Joints
 from .lichen import LICHENS, Lichen
-from .noise import Spectrum, bent_rows, field, tile, tile_side
-from .raster import Rows, colour, mix, shifted, slope, smoothstep
+from .noise import Spectrum, field_rows, tile, tile_side
+from .raster import Rows, blended, colour, shifted, slope, smoothstep
 from .tiles import Patchwork
 
 KINDS = ("limestone", "granite", "scree")
@@ -55,64 +56,67 @@ class Rock:
         kind = pick_kind(self.kind, KINDS, rng)
         painter = {"limestone": _limestone, "granite": _granite, "scree": _scree}[kind]
         canvas = canvas_shape(shape)
-        painting = painter(canvas, rng)
-        sun = np.float32(rng.uniform(0.9, 1.35))
-        shading = _shading(canvas, rng)
+        painting = painter(canvas, rng.uniform(0.9, 1.35), rng)
         grain = tile(tile_side(shape), Spectrum(0.75, 60.0, 2.3), rng)
         texture = Texture(Patchwork(grain), 0.08 if kind == "granite" else 0.055)
 
-        def rows(part: slice) -> FloatArray:
-            face = painting(part)
-            face *= sun * np.exp(shading(part))
-            return face
-
-        return full_size(rows, shape, rng, texture, most=1.0)
+        return full_size(painting, shape, rng, texture, most=1.0)
 
 
-def _shading(shape: tuple[int, int], rng: np.random.Generator) -> Rows:
-    """Return what gives the log of the light on the whole face: parts of it turn from the sun or are wet."""
-    span = scene_span(shape)
-    light = bent_rows(shape, Spectrum(1.7, 0.4 * span, 8.0, 1.3), rng, bend_px=0.3 * span)
+def _shading(shape: tuple[int, int], sun: float, rng: np.random.Generator) -> Rows:
+    """Return what gives the light on the whole face: parts of it turn from the sun or are wet."""
     contrast = np.float32(rng.uniform(0.25, 0.5))
-    return lambda part: contrast * light(part) - np.float32(0.35)
+    mean = np.float32(math.log(sun) - 0.35)
+    waves = Spectrum(1.7, 0.4 * scene_span(shape), 16.0, 1.3)
+    return field_rows(shape, waves, rng, lambda field: np.exp(contrast * field + mean))
 
 
 def _relief_light(height: FloatArray, sun_deg: float, strength: float) -> FloatArray:
     """Return exp(tanh(strength · slope)): light on a rough face, less where it turns from the sun."""
-    tilt = slope(height, sun_deg)
-    tilt *= np.float32(-strength)
+    tilt = slope(height, sun_deg, -strength)
     gain = np.tanh(tilt, out=tilt)
     gain *= np.float32(0.75)
     return np.exp(gain, out=gain)
 
 
-def _limestone(shape: tuple[int, int], rng: np.random.Generator) -> Painting:
+def _limestone(shape: tuple[int, int], sun: float, rng: np.random.Generator) -> Painting:
     span, sun_deg, dip = scene_span(shape), rng.uniform(50.0, 130.0), rng.uniform(-25.0, 25.0)
-    bedding = bent_rows(shape, Spectrum(1.9, 0.25 * span, 2.0, 2.5, dip), rng, bend_px=0.2 * span)
+    bedding = bent_rows(shape, Spectrum(1.9, 0.25 * span, 8.0, 2.5, dip), rng, bend_px=0.2 * span)
     roughness = bent_rows(shape, Spectrum(2.2, 120.0, 2.0, 1.3, dip), rng, bend_px=120.0)
     across = Joints(dip + rng.uniform(55, 125), rng.uniform(120, 300), rng.uniform(1.0, 2.6)).draw(shape, rng)
     along = Joints(dip, rng.uniform(150, 400), rng.uniform(1.0, 2.2)).draw(shape, rng)
     joints = across.beside(along)
-    raised, kept_off = joints.blocks(sun_deg)
+    raised, sunlit = joints.blocks(sun_deg)
+    grooves, shading = joints.grooves(), _shading(shape, sun, rng)
     throw = np.float32(rng.uniform(0.3, 0.8))
-    stain = field(shape, Spectrum(1.4, 0.3 * span, 4.0, 1.5, 90.0), rng)
+    stains = Spectrum(1.4, 0.3 * span, 8.0, 1.5, 90.0)
+    stain = field_rows(shape, stains, rng, lambda field: smoothstep(field, -0.3, 2.4))
 
     def rows(part: slice) -> FloatArray:
-        wide, inner = widened(part, 1, shape[0])
+        wide, inner = widened(part, 2, shape[0])
         beds, rough = bedding(wide), roughness(wide)
         blocks = throw * raised(wide)  # beds end at a crack and go on at another height
-        height = np.float32(13.0) * _ledges(beds + np.float32(0.10) * rough + blocks)
-        height += np.float32(30.0) * blocks
-        height -= np.float32(GROOVE_DEPTH) * joints.grooves(wide)
-        height += np.float32(7.0) * np.abs(rough)  # folded about zero: faces that meet in creases
-        light = _relief_light(height, sun_deg, 0.35)[inner]
-        light *= 1 - np.float32(0.85) * joints.cover[part]
-        light *= 1 - np.float32(0.75) * np.maximum(kept_off(part), 0)
+        height = np.float32(0.10) * rough
+        height += beds
+        height += blocks
+        height = np.float32(13.0) * _ledges(height)
+        blocks *= np.float32(30.0)
+        height += blocks
+        height -= np.float32(GROOVE_DEPTH) * grooves(wide)
+        folds = np.abs(rough)  # folded about zero: faces that meet in creases
+        folds *= np.float32(7.0)
+        height += folds
+        light = _relief_light(height, sun_deg, 0.35)
+        light *= 1 - np.float32(0.85) * joints.cover[wide]
+        light = crisp(light)[inner]
+        light *= sunlit(part)
         light *= 1 - np.float32(0.65) * smoothstep(-rough[inner], 0.0, 1.8)  # hollows see less of the sky
-        stone = mix(PALE, GREY, smoothstep(stain[part], -0.3, 2.4))
-        stone = mix(stone, OCHRE, np.float32(0.4) * smoothstep(beds[inner], 0.9, 2.2))
-        stone *= light
-        return stone
+        light *= shading(part)
+        ochre = np.float32(0.4) * smoothstep(beds[inner], 0.9, 2.2)
+        ochre *= light
+        light -= ochre
+        grey = stain(part) * light
+        return blended((light - grey, grey, ochre), (PALE, GREY, OCHRE))
 
     return rows
 
@@ -129,54 +133,69 @@ def _ledges(beds: FloatArray) -> FloatArray:
     return ledge
 
 
-def _granite(shape: tuple[int, int], rng: np.random.Generator) -> Painting:
+def _granite(shape: tuple[int, int], sun: float, rng: np.random.Generator) -> Painting:
     """Sheets that come off in shells, coarse grain, runs of dark water, pale scars, and crusts in colonies."""
     span, sun_deg = scene_span(shape), rng.uniform(40.0, 140.0)
-    swelling = bent_rows(shape, Spectrum(2.3, 0.5 * span, 4.0, 1.5), rng, bend_px=0.3 * span)
-    grain = field(shape, Spectrum(1.2, 40.0, 2.0), rng)
+    swelling = bent_rows(shape, Spectrum(2.3, 0.5 * span, 8.0, 1.5), rng, bend_px=0.3 * span)
+    grains = field_rows(shape, Spectrum(1.2, 40.0, 2.0), rng)
     angle = rng.uniform(0, 180)
     joints = Joints(angle, rng.uniform(200, 500), rng.uniform(1.2, 3.5)).draw(shape, rng)
     joints = joints.beside(Joints(angle + rng.uniform(60, 120), rng.uniform(400, 900), 1.5).draw(shape, rng))
-    raised, kept_off = joints.blocks(sun_deg)
+    raised, sunlit = joints.blocks(sun_deg)
+    grooves, shading = joints.grooves(), _shading(shape, sun, rng)
     throw = np.float32(rng.uniform(9.0, 20.0))
-    streaks = bent_rows(shape, Spectrum(1.7, 0.35 * span, 8.0, 3.5, 90.0), rng, bend_px=0.2 * span)
+    streaks = bent_rows(shape, Spectrum(1.7, 0.35 * span, 16.0, 3.5, 90.0), rng, bend_px=0.2 * span)
     shells, wet = np.float32(rng.uniform(2.0, 6.0)), np.float32(rng.uniform(0.3, 0.75))
     lichens = [Lichen.scattered(shape, tint, rng) for tint in LICHENS]
 
     def rows(part: slice) -> FloatArray:
-        wide, inner = widened(part, 1, shape[0])
-        swell, runs = swelling(wide), streaks(part)
-        height = shells * _ledges(np.float32(0.6) * swell + np.float32(0.02) * grain[wide])
-        height += np.float32(10.0) * swell
-        height += np.float32(0.35) * grain[wide]
+        wide, inner = widened(part, 2, shape[0])
+        swell, grain, runs = swelling(wide), grains(wide), streaks(part)
+        height = shells * _ledges(np.float32(0.6) * swell + np.float32(0.02) * grain)
+        swell *= np.float32(10.0)
+        height += swell
+        height += np.float32(0.35) * grain
         height += throw * raised(wide)
-        height -= np.float32(GROOVE_DEPTH) * joints.grooves(wide)
-        light = _relief_light(height, sun_deg, 0.55)[inner]
-        light *= 1 - np.float32(0.85) * joints.cover[part]
-        light *= 1 - np.float32(0.75) * np.maximum(kept_off(part), 0)
-        minerals = grain[part] + np.float32(0.35) * runs
-        stone = mix(GREY, PALE, smoothstep(minerals, -0.2, -1.6))
-        stone = mix(stone, DARK, np.float32(0.6) * smoothstep(minerals, 0.7, 1.6))
-        stone *= 1 - wet * smoothstep(runs, 0.4, 1.9)
-        stone = mix(stone, SCAR, np.float32(0.6) * smoothstep(-runs, 0.5, 2.0))
+        height -= np.float32(GROOVE_DEPTH) * grooves(wide)
+        light = _relief_light(height, sun_deg, 0.55)
+        light *= 1 - np.float32(0.85) * joints.cover[wide]
+        light = crisp(light)[inner]
+        light *= sunlit(part)
+        light *= shading(part)
+        grain = grain[inner]
+        stone = blended(_minerals(grain + np.float32(0.35) * runs, runs, wet), (GREY, PALE, DARK, SCAR))
         for lichen in lichens:
-            lichen.grow(stone, part, grain[part])
+            lichen.grow(stone, part, grain)
         stone *= light
         return stone
 
     return rows
 
 
-def _scree(shape: tuple[int, int], rng: np.random.Generator) -> Painting:
+def _minerals(minerals: FloatArray, runs: FloatArray, wet: np.float32) -> tuple[FloatArray, ...]:
+    """Return the shares of grey, pale and dark stone and of scars; where water runs all but scars are darker."""
+    dark = np.float32(0.6) * smoothstep(minerals, 0.7, 1.6)
+    light = 1 - dark
+    pale = smoothstep(minerals, -0.2, -1.6)
+    pale *= light
+    light -= pale
+    scars = np.float32(0.6) * smoothstep(runs, -0.5, -2.0)
+    left = 1 - scars
+    left *= 1 - wet * smoothstep(runs, 0.4, 1.9)
+    return left * light, left * pale, left * dark, scars
+
+
+def _scree(shape: tuple[int, int], sun: float, rng: np.random.Generator) -> Painting:
     """Angular stones of several sizes, the small ones between the large; gaps are black."""
     sun_deg, spacing = rng.uniform(40.0, 140.0), rng.uniform(12.0, 26.0)
     roughness = bent_rows(shape, Spectrum(1.2, 30.0, 2.0), rng, bend_px=40.0)
     layers = [_Stones.scattered(shape, size, rng) for size in (spacing, spacing / 2.8)]
-    kinds = field(shape, Spectrum(1.0, 60.0, 2.0), rng)
+    kinds = field_rows(shape, Spectrum(1.0, 60.0, 2.0), rng)
+    shading = _shading(shape, sun, rng)
     c, s = np.cos(np.radians(sun_deg)), np.sin(np.radians(sun_deg))
 
     def rows(part: slice) -> FloatArray:
-        wide, inner = widened(part, math.ceil(0.2 * spacing) + 2, shape[0])
+        wide, inner = widened(part, math.ceil(0.2 * spacing) + 3, shape[0])
         rough = roughness(wide)
         large, pebbles = (each.height(wide, rough) for each in layers)
         pebbles *= np.float32(0.5)
@@ -189,12 +208,17 @@ def _scree(shape: tuple[int, int], rng: np.random.Generator) -> Painting:
         behind = shifted(height, 0.2 * spacing * c, -0.2 * spacing * s)
         behind -= height
         light *= 1 - np.float32(0.55) * smoothstep(behind, 0.15, 0.5)
-        upper, lower = (each.face(part) for each in layers)
-        light = light[inner] * (lower + over[inner] * (upper - lower))
-        stone = mix(GREY, PALE, smoothstep(kinds[part], -1.0, 2.0))
-        stone = mix(stone, OCHRE, np.float32(0.35) * smoothstep(kinds[part], 0.8, 2.4))
-        stone *= light
-        return stone
+        upper, lower = (each.face(wide) for each in layers)
+        light *= lower + over * (upper - lower)
+        light = crisp(light)[inner]
+        light *= shading(part)
+        kind = kinds(part)
+        ochre = np.float32(0.35) * smoothstep(kind, 0.8, 2.4)
+        ochre *= light
+        light -= ochre
+        pale = smoothstep(kind, -1.0, 2.0)
+        pale *= light
+        return blended((light - pale, pale, ochre), (GREY, PALE, OCHRE))
 
     return rows
 

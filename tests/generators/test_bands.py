@@ -4,7 +4,8 @@ import numpy as np
 import pytest
 
 from moteyard.generators.backgrounds import canvas
-from moteyard.generators.backgrounds.noise import Spectrum, bent_field, bent_rows, field, field_rows
+from moteyard.generators.backgrounds.bent import bent_field, bent_rows
+from moteyard.generators.backgrounds.noise import Spectrum, field, field_rows
 from moteyard.generators.backgrounds.raster import CACHED_SAMPLES, mix, smoothstep
 from moteyard.generators.backgrounds.view import View
 

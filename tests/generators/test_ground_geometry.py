@@ -6,8 +6,9 @@ import numpy as np
 import pytest
 from scipy import integrate
 
+from moteyard.generators.backgrounds.bent import bent_field
 from moteyard.generators.backgrounds.joints import Joints
-from moteyard.generators.backgrounds.noise import Spectrum, bent_field
+from moteyard.generators.backgrounds.noise import Spectrum
 from moteyard.generators.backgrounds.view import View
 
 
