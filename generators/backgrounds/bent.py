@@ -13,6 +13,7 @@ from .noise import (
     TILE_LONGEST,
     WHOLE_SAMPLES,
     WHOLE_TILE,
+    WIDE_STRIDE,
     Tone,
     enlarged_rows,
     field,
@@ -105,7 +106,12 @@ def summed_rows(
         if look is not None:
             inner = slice(LOOK_SAMPLES, -LOOK_SAMPLES)
             work = look(np.pad(work, LOOK_SAMPLES, mode="wrap"))[inner, inner]
-        rows = Patchwork(work, turns=look is None, mean=float(work.mean())).wide(surface).over(surface, rng).rows
+        rows = (
+            Patchwork(work, WIDE_STRIDE, turns=look is None, mean=float(work.mean()))
+            .wide(surface)
+            .over(surface, rng)
+            .rows
+        )
     return rows if view is None else _seen(rows, surface[0], view, shape)
 
 

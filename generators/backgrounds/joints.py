@@ -39,13 +39,13 @@ class Cracks(NamedTuple):
     Attributes
     ----------
     cover
-        The share of every sample that lies in a crack, float32 (height, width).
+        The share of every sample that lies in a crack, uint8 (height, width), 255 for all.
     block
         How far the block on one side of a crack stands out, 0…1, on a grid `BLOCK_STEP` times coarser: at once
         at the crack, sinking back over `BLOCK_REACH`.
     """
 
-    cover: FloatArray
+    cover: NDArray[np.uint8]
     block: FloatArray
 
     def beside(self, other: Cracks) -> Cracks:
@@ -65,10 +65,15 @@ class Cracks(NamedTuple):
         raised, left = (lambda rows, plane=plane: plane.rows(rows)[:, :width] for plane in planes)
         return raised, left
 
+    def open_rock(self, rows: slice) -> FloatArray:
+        """Return the light that cracks leave in some rows, 0.15…1."""
+        return np.float32(1) - np.float32(0.85 / 255) * self.cover[rows]
+
     def grooves(self) -> Rows:
         """Return what gives how deep the edges of cracks have weathered in some rows, 0…1."""
         width = self.cover.shape[1]
-        flanks = Enlargement.through(blur(reduced(self.cover, 2), 0.5 * GROOVE), 2)
+        half = reduced(self.cover, 2) * np.float32(1 / 255)
+        flanks = Enlargement.through(blur(half, 0.5 * GROOVE), 2)
         return lambda rows: flanks.rows(rows)[:, :width]
 
 
@@ -114,7 +119,7 @@ class Joints:
         distance = np.asarray(cv2.distanceTransform(line, cv2.DIST_L2, cv2.DIST_MASK_5), dtype=np.float32)
         near = np.maximum(1 - distance * np.float32(BLOCK_STEP / BLOCK_REACH), 0)
         block = cv2.GaussianBlur(raised * near * near * np.float32(1 / 255), (0, 0), 0.7)
-        return Cracks(covered * np.float32(1 / 255), np.asarray(block, dtype=np.float32))
+        return Cracks(covered, np.asarray(block, dtype=np.float32))
 
 
 def _raise(raised: NDArray[np.uint8], line: NDArray[np.uint8], path: NDArray[np.float64], reach: float) -> None:

@@ -33,7 +33,10 @@ TILE_SIDES = (384, 512)
 
 WHOLE_TILE, TILE_LONGEST = 768, 160.0
 """Side of a tile that carries all waves of a field whose longest are no longer than the second number, and is bent by
-a flow of no longer waves before it is laid: at least four of each, and a cutting shows no more than a third of it."""
+a flow of no longer waves before it is laid: at least four of each."""
+
+WIDE_STRIDE = 320
+"""Distance of cuttings from such a tile; twice as much in a wide field."""
 
 MANY_SAMPLES = 1_000_000
 """From here on the larger tile is a small part of the work, and a cutting a small part of the frame."""
@@ -141,7 +144,7 @@ def enlarged_rows(small: FloatArray, step: int, shape: tuple[int, int]) -> Rows:
 def _two_grids(shape: tuple[int, int], spectrum: Spectrum, longest: float, rng: np.random.Generator) -> Rows:
     """Return what gives rows of a field of unit variance, its long waves from a coarser grid."""
     if longest <= TILE_LONGEST and shape[0] * shape[1] > WHOLE_SAMPLES:
-        return Patchwork(tile(WHOLE_TILE, spectrum, rng)).wide(shape).over(shape, rng).rows
+        return Patchwork(tile(WHOLE_TILE, spectrum, rng), WIDE_STRIDE).wide(shape).over(shape, rng).rows
     small = small_shape(shape, COARSE_STEP)
     part = Part(spectrum, longest, COARSE_STEP, float(SPLIT_SAMPLES), long_waves=True)
     coarse, coarse_variance = synthesise(small, pads(small, longest / COARSE_STEP), part, rng)

@@ -10,6 +10,7 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from .base import FloatArray
 
@@ -83,6 +84,14 @@ def blended(weights: Sequence[FloatArray], colours: Sequence[FloatArray]) -> Flo
     return out
 
 
+def in_cache(paint: Callable[..., FloatArray], *planes: FloatArray) -> FloatArray:
+    """Return the picture (3, height, width) that `paint` makes of planes sample by sample, a few rows at a time."""
+    out = np.empty((3, *planes[0].shape), dtype=np.float32)
+    for part in cached(planes[0].shape):
+        out[:, part] = paint(*(plane[part] for plane in planes))
+    return out
+
+
 def colour(red: float, green: float, blue: float) -> FloatArray:
     """Return linear sRGB as float32 of shape (3, 1, 1)."""
     return np.array((red, green, blue), dtype=np.float32)[:, None, None]
@@ -143,14 +152,14 @@ def enlarge(small: FloatArray, step: int) -> FloatArray:
     return np.ascontiguousarray(Enlargement.through(small, step).rows(slice(0, step * small.shape[0])))
 
 
-def reduced(image: FloatArray, step: int) -> FloatArray:
+def reduced(image: FloatArray | NDArray[np.uint8], step: int) -> FloatArray:
     """Return the means of every `step` × `step` samples, the last row and column repeated to fill them."""
     import cv2
 
     h, w = image.shape
-    padded = np.pad(image, ((0, -h % step), (0, -w % step)), mode="edge")
-    size = (padded.shape[1] // step, padded.shape[0] // step)
-    return np.asarray(cv2.resize(padded, size, interpolation=cv2.INTER_AREA), dtype=np.float32)
+    filled = np.pad(image, ((0, -h % step), (0, -w % step)), mode="edge") if h % step or w % step else image
+    size = (filled.shape[1] // step, filled.shape[0] // step)
+    return np.asarray(cv2.resize(filled, size, interpolation=cv2.INTER_AREA), dtype=np.float32)
 
 
 def grown(small: FloatArray, shape: tuple[int, ...], step: int) -> FloatArray:

@@ -13,9 +13,9 @@ from .bent import bent_rows
 from .canvas import Painting, Texture, canvas_shape, crisp, full_size, widened
 from .cells import by_cell, cells, domes
 from .joints import Joints
-from .lichen import LICHENS, Lichen
+from .lichen import Lichens
 from .noise import Spectrum, field_rows, tile, tile_side
-from .raster import Rows, blended, colour, shifted, slope, smoothstep
+from .raster import Rows, blended, cached, colour, in_cache, shifted, slope, smoothstep
 from .tiles import Patchwork
 
 KINDS = ("limestone", "granite", "scree")
@@ -92,33 +92,48 @@ def _limestone(shape: tuple[int, int], sun: float, rng: np.random.Generator) -> 
     stains = Spectrum(1.4, 0.3 * span, 8.0, 1.5, 90.0)
     stain = field_rows(shape, stains, rng, lambda field: smoothstep(field, -0.3, 2.4))
 
-    def rows(part: slice) -> FloatArray:
-        wide, inner = widened(part, 2, shape[0])
-        beds, rough = bedding(wide), roughness(wide)
-        blocks = throw * raised(wide)  # beds end at a crack and go on at another height
-        height = np.float32(0.10) * rough
-        height += beds
-        height += blocks
-        height = np.float32(13.0) * _ledges(height)
-        blocks *= np.float32(30.0)
-        height += blocks
-        height -= np.float32(GROOVE_DEPTH) * grooves(wide)
-        folds = np.abs(rough)  # folded about zero: faces that meet in creases
-        folds *= np.float32(7.0)
-        height += folds
-        light = _relief_light(height, sun_deg, 0.35)
-        light *= 1 - np.float32(0.85) * joints.cover[wide]
-        light = crisp(light)[inner]
-        light *= sunlit(part)
-        light *= 1 - np.float32(0.65) * smoothstep(-rough[inner], 0.0, 1.8)  # hollows see less of the sky
-        light *= shading(part)
-        ochre = np.float32(0.4) * smoothstep(beds[inner], 0.9, 2.2)
+    def samples(
+        light: FloatArray, left: FloatArray, sun: FloatArray, beds: FloatArray, *rest: FloatArray
+    ) -> FloatArray:
+        rough, grey = rest
+        light *= left
+        light *= sun
+        light *= 1 - np.float32(0.65) * smoothstep(rough, 0.0, -1.8)  # hollows see less of the sky
+        ochre = np.float32(0.4) * smoothstep(beds, 0.9, 2.2)
         ochre *= light
         light -= ochre
-        grey = stain(part) * light
-        return blended((light - grey, grey, ochre), (PALE, GREY, OCHRE))
+        grey *= light
+        light -= grey
+        return blended((light, grey, ochre), (PALE, GREY, OCHRE))
+
+    def rows(part: slice) -> FloatArray:
+        wide, inner = widened(part, 2, shape[0])
+        beds, rough, flanks = bedding(wide), roughness(wide), grooves(wide)
+        block = raised(wide)
+        light = np.empty_like(beds)
+        for some in cached(light.shape):
+            light[some] = _limestone_height(beds[some], rough[some], throw * block[some], flanks[some])
+        light = _relief_light(light, sun_deg, 0.35)
+        light *= joints.open_rock(wide)
+        light = crisp(light)[inner]
+        return in_cache(samples, light, sunlit(part), shading(part), beds[inner], rough[inner], stain(part))
 
     return rows
+
+
+def _limestone_height(beds: FloatArray, rough: FloatArray, blocks: FloatArray, flanks: FloatArray) -> FloatArray:
+    """Return the height in samples; beds end at a crack and go on at another height."""
+    height = np.float32(0.10) * rough
+    height += beds
+    height += blocks
+    height = np.float32(13.0) * _ledges(height)
+    blocks *= np.float32(30.0)
+    height += blocks
+    height -= np.float32(GROOVE_DEPTH) * flanks
+    folds = np.abs(rough)  # folded about zero: faces that meet in creases
+    folds *= np.float32(7.0)
+    height += folds
+    return height
 
 
 def _ledges(beds: FloatArray) -> FloatArray:
@@ -146,43 +161,52 @@ def _granite(shape: tuple[int, int], sun: float, rng: np.random.Generator) -> Pa
     throw = np.float32(rng.uniform(9.0, 20.0))
     streaks = bent_rows(shape, Spectrum(1.7, 0.35 * span, 16.0, 3.5, 90.0), rng, bend_px=0.2 * span)
     shells, wet = np.float32(rng.uniform(2.0, 6.0)), np.float32(rng.uniform(0.3, 0.75))
-    lichens = [Lichen.scattered(shape, tint, rng) for tint in LICHENS]
+    lichens = Lichens.scattered(shape, rng)
+
+    def minerals(light: FloatArray, left: FloatArray, sun: FloatArray, *rest: FloatArray) -> FloatArray:
+        grain, runs = rest
+        light *= left
+        light *= sun
+        return blended([light * share for share in _minerals(grain, runs, wet)], (GREY, PALE, DARK, SCAR))
 
     def rows(part: slice) -> FloatArray:
         wide, inner = widened(part, 2, shape[0])
-        swell, grain, runs = swelling(wide), grains(wide), streaks(part)
-        height = shells * _ledges(np.float32(0.6) * swell + np.float32(0.02) * grain)
-        swell *= np.float32(10.0)
-        height += swell
-        height += np.float32(0.35) * grain
-        height += throw * raised(wide)
-        height -= np.float32(GROOVE_DEPTH) * grooves(wide)
+        swell, grain, flanks, block = swelling(wide), grains(wide), grooves(wide), raised(wide)
+        height = np.empty_like(swell)
+        for some in cached(height.shape):
+            height[some] = _ledges(np.float32(0.6) * swell[some] + np.float32(0.02) * grain[some])
+            height[some] *= shells
+            height[some] += np.float32(10.0) * swell[some]
+            height[some] += np.float32(0.35) * grain[some]
+            height[some] += throw * block[some]
+            height[some] -= np.float32(GROOVE_DEPTH) * flanks[some]
         light = _relief_light(height, sun_deg, 0.55)
-        light *= 1 - np.float32(0.85) * joints.cover[wide]
-        light = crisp(light)[inner]
-        light *= sunlit(part)
-        light *= shading(part)
-        grain = grain[inner]
-        stone = blended(_minerals(grain + np.float32(0.35) * runs, runs, wet), (GREY, PALE, DARK, SCAR))
-        for lichen in lichens:
-            lichen.grow(stone, part, grain)
-        stone *= light
+        light *= joints.open_rock(wide)
+        light, grain = crisp(light)[inner], grain[inner]
+        stone = in_cache(minerals, light, sunlit(part), shading(part), grain, streaks(part))
+        lichens.grow(stone, part, (light, grain))
         return stone
 
     return rows
 
 
-def _minerals(minerals: FloatArray, runs: FloatArray, wet: np.float32) -> tuple[FloatArray, ...]:
+def _minerals(grain: FloatArray, runs: FloatArray, wet: np.float32) -> tuple[FloatArray, ...]:
     """Return the shares of grey, pale and dark stone and of scars; where water runs all but scars are darker."""
-    dark = np.float32(0.6) * smoothstep(minerals, 0.7, 1.6)
-    light = 1 - dark
+    minerals = np.float32(0.35) * runs
+    minerals += grain
+    dark = smoothstep(minerals, 0.7, 1.6)
+    dark *= np.float32(0.6)
+    grey = 1 - dark
     pale = smoothstep(minerals, -0.2, -1.6)
-    pale *= light
-    light -= pale
-    scars = np.float32(0.6) * smoothstep(runs, -0.5, -2.0)
-    left = 1 - scars
-    left *= 1 - wet * smoothstep(runs, 0.4, 1.9)
-    return left * light, left * pale, left * dark, scars
+    pale *= grey
+    grey -= pale
+    scars = smoothstep(runs, -0.5, -2.0)
+    scars *= np.float32(0.6)
+    left = smoothstep(runs, 0.4, 1.9)
+    left *= -wet
+    left += np.float32(1)
+    left *= 1 - scars
+    return left * grey, left * pale, left * dark, scars
 
 
 def _scree(shape: tuple[int, int], sun: float, rng: np.random.Generator) -> Painting:

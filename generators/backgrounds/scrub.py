@@ -12,7 +12,7 @@ from .canvas import SAMPLE_PX, Texture, canvas_shape, crisp, full_size, in_bands
 from .cells import by_cell, cell_distance, cells, domes
 from .noise import Spectrum, field, field_rows, tile, tile_side
 from .points import add_points, lit_share, power_law, scattered
-from .raster import blended, colour, mix, shifted, slope, smoothstep
+from .raster import blended, colour, in_cache, mix, shifted, slope, smoothstep
 from .tiles import Patchwork
 from .view import View
 
@@ -69,22 +69,26 @@ def _heath(shape: tuple[int, int], rng: np.random.Generator) -> FloatArray:
     growth = summed_rows(canvas, [clumps, sprays], rng, view=HILLSIDE, look=lambda height: _bushes(height, sun_deg))
     stands = bent_rows(canvas, Spectrum(1.6, 0.3 * span, 16.0, 3.0), rng, bend_px=100.0, view=HILLSIDE)
     sun = np.float32(rng.uniform(1.2, 1.8))
-    kinds = field_rows(canvas, Spectrum(1.15, 0.25 * span, 8.0, 1.5), rng, lambda field: smoothstep(field, -0.6, 1.8))
+    kinds = field_rows(canvas, Spectrum(1.15, 0.25 * span, 16.0, 1.5), rng, lambda field: smoothstep(field, -0.6, 1.8))
     bare = field_rows(canvas, Spectrum(1.2, 60.0, 16.0, 1.5), rng, lambda field: smoothstep(field, -1.0, 1.5))
     colours = [sun * tint for tint in (STRAW, EARTH, OLIVE, RUST if rng.random() < 0.5 else HEATHER)]
 
-    def rows(part: slice) -> FloatArray:
-        wide, inner = widened(part, 1, canvas[0])
-        light = growth(wide)
-        cover = stands(wide) + np.float32(0.45) * light
-        cover = smoothstep(cover, -1.3, -0.1)
+    def samples(light: FloatArray, stand: FloatArray, soil: FloatArray, kind: FloatArray) -> FloatArray:
+        stand += np.float32(0.45) * light
+        cover = smoothstep(stand, -1.3, -0.1)
         light *= np.float32(0.25) + np.float32(0.75) * cover
-        ground = crisp(np.exp(light, out=light))[inner]
-        cover = np.float32(0.85) * cover[inner]
+        ground = np.exp(light, out=light)
+        cover *= np.float32(0.85)
         cover *= ground
         ground -= cover
-        earth, other = bare(part) * ground, kinds(part) * cover
-        return blended((ground - earth, earth, cover - other, other), colours)
+        soil *= ground
+        ground -= soil
+        kind *= cover
+        cover -= kind
+        return blended((ground, soil, cover, kind), colours)
+
+    def rows(part: slice) -> FloatArray:
+        return in_cache(samples, growth(part), stands(part), bare(part), kinds(part))
 
     return full_size(rows, shape, rng, _twigs(shape, rng), most=1.0)
 
@@ -94,7 +98,7 @@ def _bushes(height: FloatArray, sun_deg: float) -> FloatArray:
     light = _depth_light(height)
     light *= _cast_shadow(height, sun_deg)
     light *= _leaning_light(height, sun_deg, -1.25)
-    return np.log(np.maximum(crisp(light), DARKEST))
+    return np.log(np.maximum(crisp(crisp(light)), DARKEST))  # once more for the look along a slope
 
 
 def _twigs(shape: tuple[int, int], rng: np.random.Generator) -> Texture:

@@ -11,7 +11,7 @@ from .bent import bent_field, bent_rows
 from .canvas import SAMPLE_PX, Texture, canvas_shape, crisp, full_size, in_bands, widened
 from .noise import Spectrum, field_rows, tile, tile_side
 from .points import MOST, add_points, lit_share, power_law, scattered
-from .raster import Rows, blended, blur, colour, grown, reduced, shifted, slope, smoothstep
+from .raster import Rows, blended, blur, colour, grown, in_cache, reduced, shifted, slope, smoothstep
 from .tiles import Patchwork
 
 KINDS = ("drifts", "sparkle", "shade", "powder", "crust", "rocks")
@@ -69,24 +69,30 @@ class Snow:
         tints = [exposure * tint for tint in (SHADE, SUNLIT, ROCK)[: 2 if stones is None else 3]]
         glinting = np.empty(canvas, dtype=np.float32) if kind in GLINTS else None
 
+        def samples(sun: FloatArray, *sunlit: FloatArray) -> FloatArray:
+            # A slope that turns from the sun turns from the bright part of the sky, too.
+            skylight = np.float32(0.8) + np.float32(0.2) * sun
+            for share in sunlit[:1]:
+                sun *= share
+            skylight -= skylight * sun
+            if stones is None:
+                return blended((skylight, sun), tints)
+            _, snowy, rock = sunlit
+            skylight *= snowy
+            sun *= snowy
+            rock *= 1 - snowy
+            return blended((skylight, sun, rock), tints)
+
         def rows(part: slice) -> FloatArray:
             wide, inner = widened(part, 2, canvas[0])
             sun = crisp(_sunlight(height(wide), sun_deg))[inner]
             if glinting is not None:
                 glinting[part] = sun
-            # A slope that turns from the sun turns from the bright part of the sky, too.
-            skylight = np.float32(0.8) + np.float32(0.2) * sun
             if shade is not None:
-                sun *= shade(part)
+                return in_cache(samples, sun, shade(part))
             if stones is not None:
-                sun *= stones.sunlit(part)
-            skylight -= skylight * sun
-            if stones is None:
-                return blended((skylight, sun), tints)
-            snowy = stones.snowy[part]
-            skylight *= snowy
-            sun *= snowy
-            return blended((skylight, sun, (1 - snowy) * stones.light(part)), tints)
+                return in_cache(samples, sun, stones.sunlit(part), stones.snowy[part], stones.light(part))
+            return in_cache(samples, sun)
 
         frame = full_size(rows, shape, rng, _grain(shape, kind, rng), most=MOST)
         if glinting is not None:
