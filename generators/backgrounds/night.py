@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from .base import FloatArray, check_kind, pick_kind, scene_span
+from .base import FloatArray, check_kind, finest_detail, pick_kind, scene_span
 from .bent import bent_rows
 from .canvas import Painting, canvas_shape, full_size
 from .noise import Spectrum, field_rows
@@ -60,7 +60,8 @@ def _dark_sky(shape: tuple[int, int], rng: np.random.Generator) -> Painting:
     glow = rows(shape) ** np.float32(rng.uniform(1.0, 3.0)) * np.float32(rng.uniform(0.4, 1.2))
     angle = rng.uniform(0.3, 2.8)
     down = (rows(shape) - 0.5) * np.float32(np.cos(angle))
-    clouding = bent_rows(shape, Spectrum(1.5, 0.35 * span, 8.0, 1.8, np.degrees(angle)), rng, bend_px=0.2 * span)
+    waves = Spectrum(1.5, 0.35 * span, max(finest_detail(span), 3.0), 1.8, np.degrees(angle))
+    clouding = bent_rows(shape, waves, rng, bend_px=0.2 * span)
     middle, strength = np.float32(rng.uniform(-0.25, 0.25)), np.float32(rng.uniform(0.3, 1.0))
 
     def planes(part: slice) -> FloatArray:
@@ -84,7 +85,7 @@ def _glow(shape: tuple[int, int], rng: np.random.Generator) -> Painting:
     span = scene_span(shape)
     low = rows(shape) ** np.float32(rng.uniform(1.2, 2.5))
     side = np.exp(np.float32(-0.5) * ((columns(shape) - np.float32(rng.uniform(0, 1))) / np.float32(0.45)) ** 2)
-    clouds = bent_rows(shape, Spectrum(2.0, 0.5 * span, 8.0, 2.0), rng, bend_px=0.4 * span)
+    clouds = bent_rows(shape, Spectrum(2.0, 0.5 * span, max(finest_detail(span), 3.0), 2.0), rng, bend_px=0.4 * span)
     haze = field_rows(shape, Spectrum(2.0, span, 32.0, 2.0), rng, lambda field: np.exp(np.float32(0.1) * field))
 
     def planes(part: slice) -> FloatArray:

@@ -157,8 +157,10 @@ def reduced(image: FloatArray | NDArray[np.uint8], step: int) -> FloatArray:
     import cv2
 
     h, w = image.shape
-    filled = np.pad(image, ((0, -h % step), (0, -w % step)), mode="edge") if h % step or w % step else image
-    size = (filled.shape[1] // step, filled.shape[0] // step)
+    size = (-(-w // step), -(-h // step))
+    filled = (
+        cv2.copyMakeBorder(image, 0, -h % step, 0, -w % step, cv2.BORDER_REPLICATE) if h % step or w % step else image
+    )
     return np.asarray(cv2.resize(filled, size, interpolation=cv2.INTER_AREA), dtype=np.float32)
 
 

@@ -70,13 +70,13 @@ def _heath(shape: tuple[int, int], rng: np.random.Generator) -> FloatArray:
     stands = bent_rows(canvas, Spectrum(1.6, 0.3 * span, 16.0, 3.0), rng, bend_px=100.0, view=HILLSIDE)
     sun = np.float32(rng.uniform(1.2, 1.8))
     kinds = field_rows(canvas, Spectrum(1.15, 0.25 * span, 16.0, 1.5), rng, lambda field: smoothstep(field, -0.6, 1.8))
-    bare = field_rows(canvas, Spectrum(1.2, 60.0, 16.0, 1.5), rng, lambda field: smoothstep(field, -1.0, 1.5))
+    bare = field_rows(canvas, Spectrum(1.2, 60.0, 8.0, 1.5), rng, lambda field: smoothstep(field, -1.0, 1.5))
     colours = [sun * tint for tint in (STRAW, EARTH, OLIVE, RUST if rng.random() < 0.5 else HEATHER)]
 
     def samples(light: FloatArray, stand: FloatArray, soil: FloatArray, kind: FloatArray) -> FloatArray:
         stand += np.float32(0.45) * light
         cover = smoothstep(stand, -1.3, -0.1)
-        light *= np.float32(0.25) + np.float32(0.75) * cover
+        light *= np.float32(0.27) + np.float32(0.83) * cover
         ground = np.exp(light, out=light)
         cover *= np.float32(0.85)
         cover *= ground
@@ -207,13 +207,12 @@ def _grass(shape: tuple[int, int], rng: np.random.Generator) -> FloatArray:
         tile(side, Spectrum(1.0, 30.0, 2.4, 4.0, 78.0), rng), tile(side, Spectrum(1.0, 30.0, 2.4, 4.0, 105.0), rng)
     )
     blades -= blades.mean()
-    # The long waves are the land's own; tussocks stand on it.
-    land = bent_rows(canvas, Spectrum(1.1, 0.3 * span, 8.0, 2.0), rng, bend_px=75.0)
+    tufts = field_rows(canvas, Spectrum(1.1, 0.3 * span, 3.0, 2.0), rng)
     dry = field_rows(canvas, Spectrum(1.3, 0.4 * span, 8.0, 2.0), rng, lambda field: smoothstep(field, -0.5, 1.8))
     sun = np.float32(rng.uniform(1.1, 1.7))
 
     def rows(part: slice) -> FloatArray:
-        light = np.float32(0.22) * land(part)
+        light = np.float32(0.22) * tufts(part)
         light = np.exp(light, out=light)
         straw = light * dry(part)
         light -= straw

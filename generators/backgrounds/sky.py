@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from .base import FloatArray, check_kind, pick_kind, scene_span
+from .base import FloatArray, check_kind, finest_detail, pick_kind, scene_span
 from .bent import bent_rows
 from .canvas import Painting, canvas_shape, crisp, full_size, in_bands, widened
 from .noise import Spectrum
@@ -98,11 +98,12 @@ def _soft_cloud(sky: Weights, shape: tuple[int, int], rng: np.random.Generator) 
     white = CLOUD * np.float32(rng.uniform(0.85, 0.98))
 
     def planes(part: slice) -> FloatArray:
-        depth = veils(part) + thickness
+        wide, inner = widened(part, 1, shape[0])
+        depth = veils(wide) + thickness
         # Streaks hang in the veil: where there is no ice there is nothing to comb.
-        depth += np.float32(0.27) * streaks(part)
+        depth += np.float32(0.27) * streaks(wide)
         clear: FloatArray = np.negative(np.exp(depth, out=depth), out=depth)
-        np.exp(clear, out=clear)
+        clear = crisp(np.exp(clear, out=clear))[inner]
         return _over(sky(part), clear, (1 - clear,), (white,))
 
     return planes
@@ -112,7 +113,7 @@ def _cumulus(sky: Weights, shape: tuple[int, int], rng: np.random.Generator) -> 
     """Heaps with hard, frayed edges, lit from one side, grey underneath."""
     span = scene_span(shape)
     heaps = bent_rows(shape, Spectrum(2.3, 0.35 * span, 8.0, 1.5), rng, bend_px=0.3 * span)
-    knobs = bent_rows(shape, Spectrum(1.9, 0.12 * span, 8.0), rng, bend_px=0.15 * span)
+    knobs = bent_rows(shape, Spectrum(1.9, 0.12 * span, finest_detail(span)), rng, bend_px=0.15 * span)
     wisps = bent_rows(shape, Spectrum(1.5, 0.05 * span, 2.0), rng, bend_px=0.05 * span)
     level, soft_edge = np.float32(0.36 - rng.uniform(0.3, 0.9)), rng.uniform(0.25, 0.5)
     sun_deg = rng.uniform(25.0, 155.0)

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from .base import FloatArray, check_kind, pick_kind, scene_span
+from .base import FloatArray, check_kind, finest_detail, pick_kind, scene_span
 from .bent import bent_field, bent_rows
 from .canvas import SAMPLE_PX, Texture, canvas_shape, crisp, full_size, in_bands, widened
 from .noise import Spectrum, field_rows, tile, tile_side
@@ -179,7 +179,7 @@ def _cast_shade(shape: tuple[int, int], rng: np.random.Generator) -> Rows:
     """Return what gives the sun's share, 0…1: less in a ridge's soft-edged shade and in trees', sharp near them."""
     span, along = scene_span(shape), rng.uniform(-25.0, 25.0)
     ridge = bent_rows(shape, Spectrum(2.6, 0.9 * span, 16.0, 2.5, along), rng, bend_px=0.4 * span)
-    trees = bent_rows(shape, Spectrum(1.9, 0.07 * span, 8.0, 9.0, along), rng, bend_px=0.5 * span)
+    trees = bent_rows(shape, Spectrum(1.9, 0.07 * span, finest_detail(span), 9.0, along), rng, bend_px=0.5 * span)
     where = field_rows(shape, Spectrum(2.2, 0.6 * span, 32.0), rng, lambda field: 0.7 * smoothstep(field, -0.4, 0.6))
     level = np.float32(rng.uniform(0.5, 1.2))
     far = field_rows(shape, Spectrum(2.0, 0.6 * span, 32.0), rng, lambda field: smoothstep(field, -0.7, 0.7))

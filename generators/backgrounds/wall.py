@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from .base import FloatArray, check_kind, pick_kind, scene_span
+from .base import FloatArray, check_kind, finest_detail, pick_kind, scene_span
 from .bent import bent_rows, summed_rows
 from .canvas import Texture, canvas_shape, crisp, full_size, widened
 from .noise import Spectrum, field_rows, tile, tile_side
@@ -85,7 +85,7 @@ def _plaster(shape: tuple[int, int], rng: np.random.Generator) -> Face:
 def _concrete(shape: tuple[int, int], rng: np.random.Generator) -> Face:
     """Return blotches of damp and cement, and holes of 2…12 px that the light doesn't reach into."""
     span = scene_span(shape)
-    blotches = bent_rows(shape, Spectrum(1.5, 0.35 * span, 8.0), rng, bend_px=0.15 * span)
+    blotches = bent_rows(shape, Spectrum(1.5, 0.35 * span, finest_detail(span)), rng, bend_px=0.15 * span)
     grit = field_rows(shape, Spectrum(0.7, 12.0, 2.0), rng)
     depth = np.float32(rng.uniform(0.5, 1.2) / 255)
     holes = _holes(shape, rng)
