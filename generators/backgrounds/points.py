@@ -13,9 +13,6 @@ REACH = 2
 MOST = 1.2
 """Light above it is cut off where points fall: the sensor saturates at 1."""
 
-FAINTEST = 1e-5
-"""Light in a pixel that is not worth adding: a sixth of a step of fourteen bits."""
-
 
 def add_points(
     frame: FloatArray, x: NDArray[np.float64], y: NDArray[np.float64], light: FloatArray, *, sigma_px: float
@@ -41,12 +38,11 @@ def add_points(
     across[(columns < 0) | (columns >= width)] = 0
     down[(lines < 0) | (lines >= height)] = 0
     shares = (down[:, :, None] * across[:, None, :]).astype(np.float32)
-    point, j, i = np.nonzero(shares * light.max(axis=1)[:, None, None] > FAINTEST)
-    first, share = 3 * (lines[point, j] * width + columns[point, i]), shares[point, j, i]
+    first = 3 * (lines.clip(0, height - 1)[:, :, None] * width + columns.clip(0, width - 1)[:, None, :])
+    at = (first[..., None] + np.arange(3)).ravel()  # neighbours in turn: they share a line of the cache
     flat = frame.reshape(-1)
-    for plane in range(3):  # one number at a time is what numpy adds up quickly
-        np.add.at(flat, first + plane, share * light[point, plane % light.shape[1]])
-        flat[first + plane] = np.minimum(flat[first + plane], np.float32(MOST))
+    np.add.at(flat, at, (shares[..., None] * np.broadcast_to(light, (len(x), 3))[:, None, None, :]).ravel())
+    flat[at] = np.minimum(flat[at], np.float32(MOST))
 
 
 def _shares(offset: NDArray[np.float64], sigma_px: float) -> NDArray[np.float64]:

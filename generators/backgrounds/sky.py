@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -11,7 +11,7 @@ from .base import FloatArray, check_kind, finest_detail, pick_kind, scene_span
 from .bent import bent_rows
 from .canvas import Painting, canvas_shape, crisp, full_size, in_bands, widened
 from .noise import Spectrum
-from .raster import blended, blur, colour, columns, grown, reduced, rows, shifted, slope, smoothstep
+from .raster import blended, blur, colour, columns, grown, in_cache, reduced, rows, shifted, slope, smoothstep
 
 Weights = Callable[[slice], tuple[FloatArray, FloatArray]]
 """Gives how much of the zenith's and of the horizon's light there is in rows of the canvas."""
@@ -97,14 +97,16 @@ def _soft_cloud(sky: Weights, shape: tuple[int, int], rng: np.random.Generator) 
     thickness = np.float32(rng.uniform(-1.0, 0.5) + np.log(0.45))
     white = CLOUD * np.float32(rng.uniform(0.85, 0.98))
 
+    def samples(seen: FloatArray, *clear: FloatArray) -> FloatArray:
+        return blended([seen * each for each in clear] + [1 - seen], (ZENITH, HORIZON, white))
+
     def planes(part: slice) -> FloatArray:
         wide, inner = widened(part, 1, shape[0])
         depth = veils(wide) + thickness
         # Streaks hang in the veil: where there is no ice there is nothing to comb.
         depth += np.float32(0.27) * streaks(wide)
         clear: FloatArray = np.negative(np.exp(depth, out=depth), out=depth)
-        clear = crisp(np.exp(clear, out=clear))[inner]
-        return _over(sky(part), clear, (1 - clear,), (white,))
+        return in_cache(samples, crisp(np.exp(clear, out=clear))[inner], *sky(part))
 
     return planes
 
@@ -137,25 +139,21 @@ def _cumulus(sky: Weights, shape: tuple[int, int], rng: np.random.Generator) -> 
     light = grown(_sunlight(density, sun_deg), tuple(small), COARSE // HALF)
     light *= _relief(blur(tops, RELIEF * span / HALF), sun_deg, span / HALF)
 
+    def samples(thickness: FloatArray, cover: FloatArray, lit: FloatArray, *clear: FloatArray) -> FloatArray:
+        lit *= np.exp(np.float32(-0.15) * np.maximum(thickness, 0))
+        lit *= cover
+        seen = 1 - cover
+        cover -= lit
+        return blended([seen * each for each in clear] + [cover, lit], (ZENITH, HORIZON, CLOUD_SHADE, CLOUD))
+
     def planes(part: slice) -> FloatArray:
-        wide, inner = widened(part, 1, shape[0])
-        cover = crisp(smoothstep(density[wide], 0.0, soft_edge))[inner]
-        thickness = density[part]
-        sunlit = np.exp(np.float32(-0.15) * np.maximum(thickness, 0))
         wide, inner = widened(part, HALF, shape[0], even=True)
         around = light[wide.start // HALF : -(-wide.stop // HALF)]
-        sunlit *= grown(around, (wide.stop - wide.start, shape[1]), HALF)[inner]
-        sunlit *= cover
-        return _over(sky(part), 1 - cover, (cover - sunlit, sunlit), (CLOUD_SHADE, CLOUD))
+        lit = grown(around, (wide.stop - wide.start, shape[1]), HALF)[inner]
+        cover = crisp(smoothstep(density[wide], 0.0, soft_edge))[inner]
+        return in_cache(samples, density[part], cover, lit, *sky(part))
 
     return planes
-
-
-def _over(
-    sky: tuple[FloatArray, FloatArray], seen: FloatArray, weights: Sequence[FloatArray], colours: Sequence[FloatArray]
-) -> FloatArray:
-    """Return planes of the sky as far as it is seen, and of clouds before it."""
-    return blended([seen * light for light in sky] + list(weights), [ZENITH, HORIZON, *colours])
 
 
 def _relief(height: FloatArray, sun_deg: float, span: float) -> FloatArray:
