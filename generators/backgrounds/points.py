@@ -6,6 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .base import FloatArray
+from .raster import cached
 
 REACH = 2
 """Half width in pixels of the patch that a point may light; enough for a sigma up to 0.9."""
@@ -30,7 +31,15 @@ def add_points(
     sigma_px
         Width of the spot; the share of every pixel is the Gaussian's integral over its square.
     """
+    for some in cached((len(x), 3 * (2 * REACH + 1) ** 2)):
+        _add(frame, (x[some], y[some]), light[some], sigma_px)
+
+
+def _add(
+    frame: FloatArray, middles: tuple[NDArray[np.float64], NDArray[np.float64]], light: FloatArray, sigma_px: float
+) -> None:
     height, width = frame.shape[:2]
+    x, y = middles
     column, row = np.rint(x).astype(np.int64), np.rint(y).astype(np.int64)
     around = np.arange(-REACH, REACH + 1)
     columns, lines = column[:, None] + around, row[:, None] + around
