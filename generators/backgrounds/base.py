@@ -36,6 +36,14 @@ def scene_span(shape: Sequence[int]) -> int:
     return max(*shape[:2], SMALLEST_SCENE)
 
 
+def finest_detail(span: float) -> float:
+    """Return the shortest wave in samples, of those that belong to a whole scene, that is not lost in its texture.
+
+    Such waves have steep spectra: what is finer than a 375th of the scene has next to none of their contrast.
+    """
+    return max(2.0, span / 375)
+
+
 def pick_kind(kind: str, kinds: Sequence[str], rng: np.random.Generator) -> str:
     """Return `kind`; of several with commas between them one by chance, and one of `kinds` if it is ``"mixed"``."""
     among = kinds if kind == "mixed" else _named(kind)

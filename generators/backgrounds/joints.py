@@ -9,8 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .base import FloatArray, scene_span
-from .canvas import widened
-from .raster import Enlargement, Rows, blur, shifted
+from .raster import Enlargement, Rows, blur, reduced, shifted
 
 STEP = 5.0
 """Samples from one bend of a crack to the next."""
@@ -24,8 +23,8 @@ FORKS = 0.3
 SHIFT = 4
 """Binary places of the corners that OpenCV is given."""
 
-GROOVE, GROOVE_EDGE = 1.8, 8
-"""Standard deviation of a weathered crack's flanks, and more than they reach, samples."""
+GROOVE = 1.8
+"""Standard deviation of a weathered crack's flanks, samples."""
 
 BLOCK_STEP = 4
 """How many times coarser the grid is on which blocks are raised: what a crack hides needs no more."""
@@ -40,13 +39,13 @@ class Cracks(NamedTuple):
     Attributes
     ----------
     cover
-        The share of every sample that lies in a crack, float32 (height, width).
+        The share of every sample that lies in a crack, uint8 (height, width), 255 for all.
     block
         How far the block on one side of a crack stands out, 0…1, on a grid `BLOCK_STEP` times coarser: at once
         at the crack, sinking back over `BLOCK_REACH`.
     """
 
-    cover: FloatArray
+    cover: NDArray[np.uint8]
     block: FloatArray
 
     def beside(self, other: Cracks) -> Cracks:
@@ -54,22 +53,28 @@ class Cracks(NamedTuple):
         return Cracks(np.maximum(self.cover, other.cover), self.block + other.block)
 
     def blocks(self, sun_deg: float) -> tuple[Rows, Rows]:
-        """Return what gives, for rows of the canvas, how far blocks stand out and how much sun they keep off."""
+        """Return what gives, for rows of the canvas, how far blocks stand out and how much sun they leave, 0…1."""
         towards = np.radians(sun_deg)
         taller = sum(
             np.maximum(shifted(self.block, reach * np.cos(towards), -reach * np.sin(towards)) - self.block, 0)
             for reach in (1.0, 2.0)
         )
-        shade = np.minimum(1.3 * np.asarray(taller, dtype=np.float32), 1)
-        planes = [Enlargement.through(plane, BLOCK_STEP) for plane in (self.block, shade)]
+        sunlit = 1 - 0.75 * np.minimum(1.3 * np.asarray(taller, dtype=np.float32), 1)
+        planes = [Enlargement.through(plane, BLOCK_STEP) for plane in (self.block, sunlit)]
         width = self.cover.shape[1]
-        raised, kept_off = (lambda rows, plane=plane: plane.rows(rows)[:, :width] for plane in planes)
-        return raised, kept_off
+        raised, left = (lambda rows, plane=plane: plane.rows(rows)[:, :width] for plane in planes)
+        return raised, left
 
-    def grooves(self, rows: slice) -> FloatArray:
-        """Return how deep the edges of cracks have weathered in some rows, 0…1."""
-        wide, inner = widened(rows, GROOVE_EDGE, len(self.cover))
-        return blur(self.cover[wide], GROOVE)[inner]
+    def open_rock(self, rows: slice) -> FloatArray:
+        """Return the light that cracks leave in some rows, 0.15…1."""
+        return np.float32(1) - np.float32(0.85 / 255) * self.cover[rows]
+
+    def grooves(self) -> Rows:
+        """Return what gives how deep the edges of cracks have weathered in some rows, 0…1."""
+        width = self.cover.shape[1]
+        half = reduced(self.cover, 2) * np.float32(1 / 255)
+        flanks = Enlargement.through(blur(half, 0.5 * GROOVE), 2)
+        return lambda rows: flanks.rows(rows)[:, :width]
 
 
 @dataclass(frozen=True, slots=True)
@@ -114,7 +119,7 @@ class Joints:
         distance = np.asarray(cv2.distanceTransform(line, cv2.DIST_L2, cv2.DIST_MASK_5), dtype=np.float32)
         near = np.maximum(1 - distance * np.float32(BLOCK_STEP / BLOCK_REACH), 0)
         block = cv2.GaussianBlur(raised * near * near * np.float32(1 / 255), (0, 0), 0.7)
-        return Cracks(covered * np.float32(1 / 255), np.asarray(block, dtype=np.float32))
+        return Cracks(covered, np.asarray(block, dtype=np.float32))
 
 
 def _raise(raised: NDArray[np.uint8], line: NDArray[np.uint8], path: NDArray[np.float64], reach: float) -> None:

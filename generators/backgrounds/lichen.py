@@ -8,61 +8,64 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .base import FloatArray
-from .canvas import widened
-from .raster import blur, colour, smoothstep
+from .raster import colour, smoothstep
 
 LICHENS = (colour(0.36, 0.38, 0.30), colour(0.05, 0.05, 0.045), colour(0.34, 0.23, 0.06))
+TINTS = np.concatenate((np.zeros((3, 1), dtype=np.float32), *(tint.reshape(3, 1) for tint in LICHENS)), axis=1)
 """Linear sRGB of grey-green, black and orange crusts: round, 6…60 px wide, as dust shadows are."""
 
-CRUST_EDGE = 8
-"""Samples, more than the blur of a crust's edge reaches."""
+CRUST_EDGE = 3
+"""Samples that a crust's soft edge reaches beyond its outline."""
 
 
 @dataclass(frozen=True, slots=True)
-class Lichen:
-    """A kind of crust on a face.
+class Lichens:
+    """Crusts on a face.
 
     Attributes
     ----------
-    tint
-        Its colour.
-    density
-        How much of the stone it hides, 0…1.
+    densities
+        How much of the stone every kind hides, 0…1, float32 (4,); the first is bare stone.
+    kinds
+        Which of them grows in a sample, or next to it, uint8 of the canvas's shape.
     crusts
-        255 where it grows and 0 elsewhere, uint8 of the canvas's shape.
+        255 where one grows and 0 elsewhere, with soft edges, uint8 of the canvas's shape.
     """
 
-    tint: FloatArray
-    density: np.float32
+    densities: FloatArray
+    kinds: NDArray[np.uint8]
     crusts: NDArray[np.uint8]
 
     @classmethod
-    def scattered(cls, shape: tuple[int, int], tint: FloatArray, rng: np.random.Generator) -> Lichen:
-        """Return discs of 3…30 samples, many of them small, most of them in colonies."""
+    def scattered(cls, shape: tuple[int, int], rng: np.random.Generator) -> Lichens:
+        """Return discs of 3…30 samples, many of them small, most of them in colonies of one kind."""
         import cv2
 
-        density = np.float32(rng.uniform(0.5, 0.8))
-        discs = np.zeros(shape, dtype=np.uint8)
-        count = int(rng.poisson(shape[0] * shape[1] * rng.uniform(0.0, 6e-4)))
-        colonies = rng.uniform((0, 0), shape[::-1], (1 + count // 12, 2))
-        middles = colonies[rng.integers(len(colonies), size=count)] + rng.normal(0, 45.0, (count, 2))
-        alone = rng.random(count) < 0.4
-        middles[alone] = rng.uniform((0, 0), shape[::-1], (int(alone.sum()), 2))
-        for middle, size in zip((8 * middles).astype(int).tolist(), rng.pareto(1.6, count), strict=True):
-            radius = int(min(1.5 + 1.5 * size, 15.0) * 8)
-            cv2.circle(discs, middle, radius, 255, thickness=-1, lineType=cv2.LINE_AA, shift=3)
-        return cls(tint, density, discs)
+        kinds, crusts = (np.zeros(shape, dtype=np.uint8) for _ in range(2))
+        densities = np.zeros(1 + len(LICHENS), dtype=np.float32)
+        for kind in range(1, len(densities)):
+            densities[kind] = rng.uniform(0.5, 0.8)
+            count = int(rng.poisson(shape[0] * shape[1] * rng.uniform(0.0, 6e-4)))
+            colonies = rng.uniform((0, 0), shape[::-1], (1 + count // 12, 2))
+            middles = colonies[rng.integers(len(colonies), size=count)] + rng.normal(0, 45.0, (count, 2))
+            alone = rng.random(count) < 0.4
+            middles[alone] = rng.uniform((0, 0), shape[::-1], (int(alone.sum()), 2))
+            for middle, size in zip((8 * middles).astype(int).tolist(), rng.pareto(1.6, count), strict=True):
+                radius = int(min(1.5 + 1.5 * size, 15.0) * 8)
+                cv2.circle(crusts, middle, radius, 255, thickness=-1, lineType=cv2.LINE_AA, shift=3)
+                cv2.circle(kinds, middle, radius + 8 * CRUST_EDGE, kind, thickness=-1, shift=3)
+        return cls(densities, kinds, np.asarray(cv2.GaussianBlur(crusts, (0, 0), 1.2), dtype=np.uint8))
 
-    def grow(self, stone: FloatArray, rows: slice, grain: FloatArray) -> None:
-        """Lay crusts with edges as ragged as the grain on rows of stone (3, rows, columns), in place.
+    def grow(self, stone: FloatArray, rows: slice, lit: tuple[FloatArray, FloatArray]) -> None:
+        """Lay crusts on rows of lit stone (3, rows, columns), in place, under its light and ragged by its grain.
 
         Few samples have a crust: only these are computed.
         """
-        wide, inner = widened(rows, CRUST_EDGE, len(self.crusts))
-        edge = blur(self.crusts[wide] * np.float32(1 / 255), 1.2)[inner].ravel()
-        near = np.flatnonzero(edge)
-        ragged = edge[near] * (1 + np.float32(0.4) * grain.ravel()[near])
-        share = self.density * smoothstep(ragged, 0.35, 0.75)
-        for plane, tint in zip(stone.reshape(3, -1), self.tint.ravel(), strict=True):
+        near = np.flatnonzero(self.crusts[rows])
+        light, grain = (plane.ravel()[near] for plane in lit)
+        ragged = self.crusts[rows].ravel()[near] * (np.float32(1 / 255) + np.float32(0.4 / 255) * grain)
+        kind = self.kinds[rows].ravel()[near]
+        share = self.densities[kind] * smoothstep(ragged, 0.35, 0.75)
+        for plane, tints in zip(stone.reshape(3, -1), TINTS, strict=True):
             bare = plane[near]
-            plane[near] = share * (tint - bare) + bare
+            plane[near] = share * (light * tints[kind] - bare) + bare

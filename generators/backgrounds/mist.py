@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
 
-from .base import FloatArray, check_kind, pick_kind, scene_span
+from .base import FloatArray, check_kind, finest_detail, pick_kind, scene_span
+from .bent import bent_rows
 from .canvas import Painting, Texture, canvas_shape, full_size
-from .noise import Spectrum, bent_rows, field, tile, tile_side
-from .raster import Rows, colour, mix, rows, smoothstep
+from .noise import Spectrum, field, tile, tile_side
+from .raster import Rows, blended, colour, rows, smoothstep
 from .tiles import Patchwork
 
 KINDS = ("veil", "ridges")
@@ -43,28 +45,33 @@ class Mist:
         canvas = canvas_shape(shape)
         veil = _veil(canvas, rng)
         if kind == "veil":
-            return full_size(veil, shape, rng)
+            return full_size(lambda part: np.asarray(VEIL * veil(part), dtype=np.float32), shape, rng)
         painting = _ridges(veil, canvas, rng)
         leaves = tile(tile_side(shape), Spectrum(0.9, 40.0, 2.3, 1.5, 90.0), rng)
         return full_size(painting, shape, rng, Texture(Patchwork(leaves), None))
 
 
-def _veil(shape: tuple[int, int], rng: np.random.Generator) -> Painting:
-    """Return what paints lit mist: brighter upwards, with drifting swathes."""
+def _veil(shape: tuple[int, int], rng: np.random.Generator) -> Rows:
+    """Return what gives the light in mist: more of it upwards, with drifting swathes."""
     span = scene_span(shape)
-    swathes = bent_rows(shape, Spectrum(2.4, 0.8 * span, 12.0, 2.0), rng, bend_px=0.6 * span)
+    swathes = bent_rows(shape, Spectrum(2.4, 0.8 * span, _finest(span), 2.0), rng, bend_px=0.6 * span)
     contrast = np.float32(rng.uniform(0.02, 0.07))
     fall = np.float32(rng.uniform(-0.05, 0.35)) * rows(shape)
     exposure = np.float32(rng.uniform(0.85, 1.2))
 
-    def planes(part: slice) -> FloatArray:
-        light = contrast * swathes(part)
-        light -= fall[part]
-        light = np.exp(light, out=light)
-        light *= exposure
-        return np.asarray(VEIL * light, dtype=np.float32)
+    def light(part: slice) -> FloatArray:
+        lit = contrast * swathes(part)
+        lit -= fall[part]
+        np.exp(lit, out=lit)
+        lit *= exposure
+        return np.asarray(lit, dtype=np.float32)
 
-    return planes
+    return light
+
+
+def _finest(span: float) -> float:
+    """Return the finest wave of swathes in samples: 12, more in a wide scene, where they are no wider in proportion."""
+    return max(12.0, 4 * finest_detail(span))
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,20 +92,23 @@ class _Ridge:
     clearing: Rows
     seen: np.float32
 
-    def lay(self, veil: FloatArray, detail: FloatArray, part: slice) -> FloatArray:
-        """Return the planes of some rows with the ridge before them; their strength of texture changes in place."""
-        if part.stop - 0.5 <= self.edge.min():
-            return veil  # all above the skyline
-        cover: FloatArray = np.arange(part.start, part.stop, dtype=np.float32)[:, None] - self.edge
+    def lay(self, mist: FloatArray, wood: FloatArray, detail: FloatArray, part: slice) -> None:
+        """Lay the ridge over amounts of mist and wood and the strength of texture in some rows, in place."""
+        first = max(part.start, math.floor(self.edge.min()))
+        if first >= part.stop:
+            return  # all above the skyline
+        below = slice(first - part.start, part.stop - part.start)
+        cover: FloatArray = np.arange(first, part.stop, dtype=np.float32)[:, None] - self.edge
         cover += np.float32(0.5)
         np.clip(cover, 0, 1, out=cover)
-        cover *= self.clearing(part)
-        foliage = 0.04 * float(self.seen)  # contrast of leaves in absolute light, behind this much mist
-        detail += cover * (np.float32(foliage / (0.6 - 0.57 * float(self.seen))) - detail)
-        return mix(veil, WOOD + (VEIL - WOOD) * (1 - self.seen), cover)
+        cover *= self.clearing(slice(first, part.stop))
+        seen = float(self.seen)
+        foliage = 0.04 * seen / (0.6 - 0.57 * seen)  # contrast of leaves in absolute light, behind this much mist
+        for plane, there in ((mist, 1 - seen), (wood, seen), (detail, foliage)):
+            plane[below] += cover * (np.float32(there) - plane[below])
 
 
-def _ridges(veil: Painting, shape: tuple[int, int], rng: np.random.Generator) -> Painting:
+def _ridges(veil: Rows, shape: tuple[int, int], rng: np.random.Generator) -> Painting:
     """Return what paints the veil with ridges in it and, as a fourth plane, the strength of the leaves' texture."""
     layers = int(rng.integers(3, 6))
     ridges = []
@@ -110,11 +120,11 @@ def _ridges(veil: Painting, shape: tuple[int, int], rng: np.random.Generator) ->
         ridges.append(_Ridge(edge, _clearing(shape, top, rng), np.float32(0.85 * near**2.2)))
 
     def planes(part: slice) -> FloatArray:
-        painting = veil(part)
-        detail = np.zeros(painting.shape[1:], dtype=np.float32)
+        mist = veil(part)
+        wood, detail = np.zeros_like(mist), np.zeros_like(mist)
         for ridge in ridges:
-            painting = ridge.lay(painting, detail, part)
-        return np.concatenate((painting, detail[None]))
+            ridge.lay(mist, wood, detail, part)
+        return np.concatenate((blended((mist, wood), (VEIL, WOOD)), detail[None]))
 
     return planes
 
@@ -138,5 +148,5 @@ def _clearing(shape: tuple[int, int], top: float, rng: np.random.Generator) -> R
     """Return what gives how clear a ridge stands: 1 at its skyline, less where mist lies at its foot."""
     span = scene_span(shape)
     below = (np.arange(shape[0], dtype=np.float32)[:, None] - np.float32(top)) / np.float32(0.35 * shape[0])
-    swathes = bent_rows(shape, Spectrum(2.0, 0.4 * span, 12.0, 2.5), rng, bend_px=0.3 * span)
+    swathes = bent_rows(shape, Spectrum(2.0, 0.4 * span, _finest(span), 2.5), rng, bend_px=0.3 * span)
     return lambda part: 1 - np.float32(0.8) * smoothstep(below[part] + np.float32(0.25) * swathes(part), 0.15, 1.1)

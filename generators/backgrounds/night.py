@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
 
-from .base import FloatArray, check_kind, pick_kind, scene_span
+from .base import FloatArray, check_kind, finest_detail, pick_kind, scene_span
+from .bent import bent_rows
 from .canvas import Painting, canvas_shape, full_size
-from .noise import Spectrum, bent_rows, field_rows
+from .noise import Spectrum, field_rows
 from .points import add_points, power_law, scattered
-from .raster import colour, columns, mix, rows, smoothstep
+from .raster import blended, colour, columns, rows, smoothstep
 
 KINDS = ("stars", "glow")
 
@@ -58,16 +60,23 @@ def _dark_sky(shape: tuple[int, int], rng: np.random.Generator) -> Painting:
     glow = rows(shape) ** np.float32(rng.uniform(1.0, 3.0)) * np.float32(rng.uniform(0.4, 1.2))
     angle = rng.uniform(0.3, 2.8)
     down = (rows(shape) - 0.5) * np.float32(np.cos(angle))
-    clouding = bent_rows(shape, Spectrum(1.5, 0.35 * span, 3.0, 1.8, np.degrees(angle)), rng, bend_px=0.2 * span)
+    waves = Spectrum(1.5, 0.35 * span, max(finest_detail(span), 3.0), 1.8, np.degrees(angle))
+    clouding = bent_rows(shape, waves, rng, bend_px=0.2 * span)
     middle, strength = np.float32(rng.uniform(-0.25, 0.25)), np.float32(rng.uniform(0.3, 1.0))
 
     def planes(part: slice) -> FloatArray:
-        offset = (columns(shape) - 0.5) * np.float32(np.sin(angle)) - down[part]
+        offset = (columns(shape) - 0.5) * np.float32(np.sin(angle)) - (down[part] + middle)
+        offset *= np.float32(math.sqrt(0.5) / 0.14)
+        offset *= offset
+        band = np.exp(np.negative(offset, out=offset), out=offset)
         clouds = clouding(part)
-        band = np.exp(np.float32(-0.5) * ((offset - middle) / np.float32(0.14)) ** 2)
-        band *= np.exp(np.float32(0.4) * clouds) - np.float32(0.55) * smoothstep(-clouds, 0.4, 1.8)
-        sky = mix(DARK_SKY, AIRGLOW, glow[part])
-        return mix(sky, GALAXY, np.maximum(band, 0, out=band) * strength)
+        bright = np.exp(np.float32(0.4) * clouds)
+        bright -= np.float32(0.55) * smoothstep(clouds, -0.4, -1.8)
+        band *= strength * np.maximum(bright, 0, out=bright)
+        dark = 1 - band
+        lit = glow[part] * dark
+        dark -= lit
+        return blended((dark, lit, band), (DARK_SKY, AIRGLOW, GALAXY))
 
     return planes
 
@@ -76,13 +85,14 @@ def _glow(shape: tuple[int, int], rng: np.random.Generator) -> Painting:
     span = scene_span(shape)
     low = rows(shape) ** np.float32(rng.uniform(1.2, 2.5))
     side = np.exp(np.float32(-0.5) * ((columns(shape) - np.float32(rng.uniform(0, 1))) / np.float32(0.45)) ** 2)
-    clouds = bent_rows(shape, Spectrum(2.0, 0.5 * span, 3.0, 2.0), rng, bend_px=0.4 * span)
-    haze = field_rows(shape, Spectrum(2.0, span, 24.0, 2.0), rng)
+    clouds = bent_rows(shape, Spectrum(2.0, 0.5 * span, max(finest_detail(span), 3.0), 2.0), rng, bend_px=0.4 * span)
+    haze = field_rows(shape, Spectrum(2.0, span, 32.0, 2.0), rng, lambda field: np.exp(np.float32(0.1) * field))
 
     def planes(part: slice) -> FloatArray:
         glow = low[part] * (np.float32(0.4) + np.float32(0.6) * side)
         lit = smoothstep(clouds(part), -0.4, 1.6) * (np.float32(0.12) + np.float32(0.6) * glow)
-        return mix(DARK_SKY * np.exp(np.float32(0.1) * haze(part)), SODIUM, np.float32(0.7) * glow + lit)
+        lit += np.float32(0.7) * glow
+        return blended((haze(part) * (1 - lit), lit), (DARK_SKY, SODIUM))
 
     return planes
 
@@ -93,4 +103,3 @@ def _add_stars(frame: FloatArray, per_megapixel: float, rng: np.random.Generator
     light = (0.006 + 0.02 * power_law(len(x), 1.15, rng, largest=250.0)).astype(np.float32)
     tints = STAR_TINTS[rng.integers(len(STAR_TINTS), size=len(x))]
     add_points(frame, x, y, light[:, None] * tints, sigma_px=STAR_SIGMA_PX)
-    np.minimum(frame, np.float32(1.2), out=frame)

@@ -6,18 +6,19 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .base import FloatArray
+from .raster import cached
 
 REACH = 2
 """Half width in pixels of the patch that a point may light; enough for a sigma up to 0.9."""
 
-FAINTEST = 1e-5
-"""Light in a pixel that is not worth adding: a sixth of a step of fourteen bits.."""
+MOST = 1.2
+"""Light above it is cut off where points fall: the sensor saturates at 1."""
 
 
 def add_points(
     frame: FloatArray, x: NDArray[np.float64], y: NDArray[np.float64], light: FloatArray, *, sigma_px: float
 ) -> None:
-    """Add Gaussian spots to a frame (height, width, 3), in place.
+    """Add Gaussian spots to a frame (height, width, 3), in place, up to `MOST`.
 
     Parameters
     ----------
@@ -30,18 +31,27 @@ def add_points(
     sigma_px
         Width of the spot; the share of every pixel is the Gaussian's integral over its square.
     """
+    for some in cached((len(x), 3 * (2 * REACH + 1) ** 2)):
+        _add(frame, (x[some], y[some]), light[some], sigma_px)
+
+
+def _add(
+    frame: FloatArray, middles: tuple[NDArray[np.float64], NDArray[np.float64]], light: FloatArray, sigma_px: float
+) -> None:
     height, width = frame.shape[:2]
+    x, y = middles
     column, row = np.rint(x).astype(np.int64), np.rint(y).astype(np.int64)
-    across, down = (_shares(at - middle, sigma_px) for at, middle in ((x, column), (y, row)))
-    flat, most = frame.reshape(-1), light.max(axis=1)
-    for j in range(2 * REACH + 1):
-        for i in range(2 * REACH + 1):
-            r, c = row + j - REACH, column + i - REACH
-            share = (down[:, j] * across[:, i]).astype(np.float32)
-            seen = (r >= 0) & (r < height) & (c >= 0) & (c < width) & (share * most > FAINTEST)
-            first, share = 3 * (r[seen] * width + c[seen]), share[seen]
-            for plane in range(3):  # one number at a time is what numpy adds up quickly
-                np.add.at(flat, first + plane, share * light[seen, plane % light.shape[1]])
+    around = np.arange(-REACH, REACH + 1)
+    columns, lines = column[:, None] + around, row[:, None] + around
+    across, down = _shares(x - column, sigma_px), _shares(y - row, sigma_px)
+    across[(columns < 0) | (columns >= width)] = 0
+    down[(lines < 0) | (lines >= height)] = 0
+    shares = (down[:, :, None] * across[:, None, :]).astype(np.float32)
+    first = 3 * (lines.clip(0, height - 1)[:, :, None] * width + columns.clip(0, width - 1)[:, None, :])
+    at = (first[..., None] + np.arange(3)).ravel()  # neighbours in turn: they share a line of the cache
+    flat = frame.reshape(-1)
+    np.add.at(flat, at, (shares[..., None] * np.broadcast_to(light, (len(x), 3))[:, None, None, :]).ravel())
+    flat[at] = np.minimum(flat[at], np.float32(MOST))
 
 
 def _shares(offset: NDArray[np.float64], sigma_px: float) -> NDArray[np.float64]:

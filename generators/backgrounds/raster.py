@@ -6,10 +6,11 @@ OpenCV is imported inside, so that importing a background costs nothing.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from .base import FloatArray
 
@@ -25,15 +26,11 @@ CACHED_SAMPLES = 1 << 15
 EDGE = 4
 """Coefficients beyond every edge of an enlargement; the pyramid mirrors only its first row and column right."""
 
-SMOOTH_STEP = 8
-"""From this step on a spline's coefficients are taken for its values: they differ by (2π/n)²/6 for waves of n samples
-of the enlarged plane, 0.6 % for the shortest that a grid carries four samples of."""
-
 _POLE = math.sqrt(3.0) - 2.0
-_INTERPOLATION = np.array([math.sqrt(3.0) * _POLE ** abs(k) for k in range(-12, 13)], dtype=np.float32)
-"""What makes a cubic spline's coefficients of its values, cut where it is down to 1e-7 (M. Unser, IEEE Signal Process.
+_INTERPOLATION = np.array([math.sqrt(3.0) * _POLE ** abs(k) for k in range(-8, 9)], dtype=np.float32)
+_INTERPOLATION /= _INTERPOLATION.sum()
+"""What makes a cubic spline's coefficients of its values, cut where it is down to 5e-5 (M. Unser, IEEE Signal Process.
 Mag. 16(6), 22 (1999), from memory)."""
-_AT_KNOTS = np.array((1, 4, 1), dtype=np.float32) / 6
 
 
 def cached(shape: tuple[int, ...]) -> Iterator[slice]:
@@ -44,10 +41,11 @@ def cached(shape: tuple[int, ...]) -> Iterator[slice]:
 
 def smoothstep(value: FloatArray, low: float, high: float) -> FloatArray:
     """Return 0 below `low`, 1 above `high` and the cubic 3t²−2t³ between them."""
+    values = np.asarray(value, dtype=np.float32)
+    cubics = np.empty(values.shape, dtype=np.float32)
     scale = 1.0 / (high - low)
-    cubics = np.empty(np.shape(value), dtype=np.float32)
     for part in cached(cubics.shape):
-        t: FloatArray = np.asarray(value[part], dtype=np.float32) * np.float32(scale)
+        t = np.multiply(values[part], np.float32(scale), dtype=np.float32)
         t -= np.float32(low * scale)
         np.clip(t, 0.0, 1.0, out=t)
         cubic = np.multiply(np.float32(-2.0), t, out=cubics[part])
@@ -68,6 +66,29 @@ def mix(first: FloatArray, second: FloatArray, share: FloatArray) -> FloatArray:
         one, other = (each[:, part] if each.shape[1] > 1 else each for each in (first, second))
         mixed = np.multiply(share[part], other - one, out=out[:, part])
         mixed += one
+    return out
+
+
+def blended(weights: Sequence[FloatArray], colours: Sequence[FloatArray]) -> FloatArray:
+    """Return the sum of colours (3, 1, 1), two or more, each times a weight (height, width), as planes."""
+    import cv2
+
+    out = np.empty((3, *weights[0].shape), dtype=np.float32)
+    tints = [[float(value) for value in tint.ravel()] for tint in colours]
+    for part in cached(out.shape[1:]):
+        lit = [weight[part] for weight in weights]
+        for number, plane in enumerate(out[:, part]):
+            cv2.addWeighted(lit[0], tints[0][number], lit[1], tints[1][number], 0.0, dst=plane)
+            for weight, tint in zip(lit[2:], tints[2:], strict=True):
+                cv2.scaleAdd(weight, tint[number], plane, dst=plane)
+    return out
+
+
+def in_cache(paint: Callable[..., FloatArray], *planes: FloatArray) -> FloatArray:
+    """Return the picture (3, height, width) that `paint` makes of planes sample by sample, a few rows at a time."""
+    out = np.empty((3, *planes[0].shape), dtype=np.float32)
+    for part in cached(planes[0].shape):
+        out[:, part] = paint(*(plane[part] for plane in planes))
     return out
 
 
@@ -101,7 +122,10 @@ class Enlargement:
         """Return the enlargement whose every `step`-th sample is one of `small`."""
         import cv2
 
-        knots = cv2.sepFilter2D(small, -1, _INTERPOLATION, _INTERPOLATION, borderType=cv2.BORDER_REFLECT_101)
+        # Doubled coefficients are taken for values, which are their mean by (1 4 1)/6: so much is blurred beforehand.
+        share = 1 / (6 * step * step)
+        kernel = np.convolve(_INTERPOLATION, np.array((share, 1 - 2 * share, share), dtype=np.float32))
+        knots = cv2.sepFilter2D(small, -1, kernel, kernel, borderType=cv2.BORDER_REFLECT_101)
         padded = cv2.copyMakeBorder(knots, EDGE, EDGE, EDGE, EDGE, cv2.BORDER_REFLECT_101)
         return cls(np.asarray(padded, dtype=np.float32), step)
 
@@ -117,8 +141,6 @@ class Enlargement:
             wanted = slice(part.start // step - 2, (part.stop - 1) // step + 3)
             band = band[wanted.start - 2 * first : wanted.stop - 2 * first]
             first = wanted.start
-        if self.step < SMOOTH_STEP:
-            band = np.asarray(cv2.sepFilter2D(band, -1, _AT_KNOTS, _AT_KNOTS), dtype=np.float32)
         edge = EDGE * self.step
         return band[part.start - first : part.stop - first, edge : band.shape[1] - edge]
 
@@ -130,22 +152,24 @@ def enlarge(small: FloatArray, step: int) -> FloatArray:
     return np.ascontiguousarray(Enlargement.through(small, step).rows(slice(0, step * small.shape[0])))
 
 
-def reduced(image: FloatArray, step: int) -> FloatArray:
+def reduced(image: FloatArray | NDArray[np.uint8], step: int) -> FloatArray:
     """Return the means of every `step` × `step` samples, the last row and column repeated to fill them."""
     import cv2
 
     h, w = image.shape
-    padded = np.pad(image, ((0, -h % step), (0, -w % step)), mode="edge")
-    size = (padded.shape[1] // step, padded.shape[0] // step)
-    return np.asarray(cv2.resize(padded, size, interpolation=cv2.INTER_AREA), dtype=np.float32)
+    size = (-(-w // step), -(-h // step))
+    filled = (
+        cv2.copyMakeBorder(image, 0, -h % step, 0, -w % step, cv2.BORDER_REPLICATE) if h % step or w % step else image
+    )
+    return np.asarray(cv2.resize(filled, size, interpolation=cv2.INTER_AREA), dtype=np.float32)
 
 
 def grown(small: FloatArray, shape: tuple[int, ...], step: int) -> FloatArray:
-    """Return what `reduced` made small at its first shape, smoothly interpolated."""
+    """Return what `reduced` made small at its first shape, interpolated along straight lines: it should be smooth."""
     import cv2
 
     size = (step * small.shape[1], step * small.shape[0])
-    large = cv2.resize(small, size, interpolation=cv2.INTER_CUBIC)
+    large = cv2.resize(small, size, interpolation=cv2.INTER_LINEAR)
     return np.asarray(large[: shape[0], : shape[1]], dtype=np.float32)
 
 
@@ -171,13 +195,19 @@ def remapped(source: FloatArray, x: FloatArray, y: FloatArray) -> FloatArray:
 
 
 def shifted(image: FloatArray, dx: float, dy: float) -> FloatArray:
-    """Return the value of `image` at (x + dx, y + dy) for every sample; the edge is repeated."""
+    """Return the value of `image` at (x + dx, y + dy) for every sample, a few at most; the edge is repeated."""
     import cv2
 
-    h, w = image.shape
-    move = np.array(((1, 0, dx), (0, 1, dy)), dtype=np.float32)
-    how = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
-    out = cv2.warpAffine(image, move, (w, h), flags=how, borderMode=cv2.BORDER_REPLICATE)
+    weights, anchor = [], []
+    for shift in (dy, dx):
+        whole = math.floor(shift)
+        first, last = min(whole, 0), max(whole + 1, 0)
+        line = np.zeros(last - first + 1, dtype=np.float32)
+        line[whole - first], line[whole - first + 1] = 1 - (shift - whole), shift - whole
+        weights.append(line)
+        anchor.append(-first)
+    kernel = np.outer(*weights)  # of which only the four numbers that are not 0 cost time
+    out = cv2.filter2D(image, -1, kernel, anchor=(anchor[1], anchor[0]), borderType=cv2.BORDER_REPLICATE)
     return np.asarray(out, dtype=np.float32)
 
 
@@ -191,13 +221,17 @@ def columns(shape: tuple[int, int]) -> FloatArray:
     return ((np.arange(shape[1]) + 0.5) / shape[1]).astype(np.float32)[None, :]
 
 
-def slope(height: FloatArray, angle_deg: float) -> FloatArray:
-    """Return the rise of `height` per sample towards `angle_deg` (counter-clockwise from the x axis)."""
+def slope(height: FloatArray, angle_deg: float, scale: float = 1.0, level: float = 0.0) -> FloatArray:
+    """Return `level` and `scale` times the rise of `height` a sample towards `angle_deg`, counter-clockwise from x."""
     import cv2
 
-    c, s = np.cos(np.radians(angle_deg)), np.sin(np.radians(angle_deg))
+    c, s = scale * math.cos(math.radians(angle_deg)), scale * math.sin(math.radians(angle_deg))
     kernel = np.array(((0, s, 0), (-c, 0, c), (0, -s, 0)), dtype=np.float32) / 2
-    padded = cv2.copyMakeBorder(height, 1, 1, 1, 1, cv2.BORDER_REFLECT_101)
-    padded[0], padded[-1] = 2 * padded[1] - padded[2], 2 * padded[-2] - padded[-3]  # the slope goes on at the edge
-    padded[:, 0], padded[:, -1] = 2 * padded[:, 1] - padded[:, 2], 2 * padded[:, -2] - padded[:, -3]
-    return np.asarray(cv2.filter2D(padded, -1, kernel)[1:-1, 1:-1], dtype=np.float32)
+    rise = cv2.filter2D(height, -1, kernel, delta=level, borderType=cv2.BORDER_REFLECT_101)
+    # The slope goes on at the edge, where the mirrored border has none.
+    for across, steepness in ((height, -s), (height.T, c)):
+        along = rise if across is height else rise.T
+        if len(across) > 1:
+            along[0] += np.float32(steepness) * (across[1] - across[0])
+            along[-1] += np.float32(steepness) * (across[-1] - across[-2])
+    return np.asarray(rise, dtype=np.float32)

@@ -98,12 +98,19 @@ class Screen:
         return tuple(_mark(shape, rng) for _ in range(int(rng.poisson(self.marks))))
 
 
-def vignette(shape: tuple[int, int], rng: np.random.Generator) -> Rows:
-    """Return what gives cos⁴ of the field angle: natural vignetting, with the corners 8…20° off the axis."""
+def vignette(shape: tuple[int, int], rng: np.random.Generator, light: float = 1.0) -> Rows:
+    """Return what gives `light` times cos⁴ of the field angle: natural vignetting, the corners 8…20° off the axis."""
     corner = np.tan(np.radians(rng.uniform(8.0, 20.0)))
-    down, across = (rows(shape) - 0.5) ** 2 * shape[0] ** 2, (columns(shape) - 0.5) ** 2 * shape[1] ** 2
-    scale = corner**2 / (0.25 * (shape[0] ** 2 + shape[1] ** 2))
-    return lambda part: np.asarray((1 + (down[part] + across) * scale) ** -2, dtype=np.float32)
+    scale = light**-0.5 * corner**2 / (0.25 * (shape[0] ** 2 + shape[1] ** 2))
+    down = (light**-0.5 + (rows(shape) - 0.5) ** 2 * shape[0] ** 2 * scale).astype(np.float32)
+    across = ((columns(shape) - 0.5) ** 2 * shape[1] ** 2 * scale).astype(np.float32)
+
+    def planes(part: slice) -> FloatArray:
+        secant = down[part] + across
+        secant *= secant
+        return np.asarray(np.reciprocal(secant, out=secant), dtype=np.float32)
+
+    return planes
 
 
 def _falloff(shape: tuple[int, int], rng: np.random.Generator) -> Rows:

@@ -7,11 +7,12 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from .base import FloatArray, check_kind, pick_kind, scene_span
-from .canvas import SAMPLE_PX, Texture, canvas_shape, full_size, in_bands, widened
+from .bent import bent_rows, summed_rows
+from .canvas import SAMPLE_PX, Texture, canvas_shape, crisp, full_size, in_bands, widened
 from .cells import by_cell, cell_distance, cells, domes
-from .noise import Spectrum, bent_rows, field, field_rows, tile, tile_side
+from .noise import Spectrum, field, field_rows, tile, tile_side
 from .points import add_points, lit_share, power_law, scattered
-from .raster import colour, mix, shifted, slope, smoothstep
+from .raster import blended, colour, in_cache, mix, shifted, slope, smoothstep
 from .tiles import Patchwork
 from .view import View
 
@@ -30,8 +31,8 @@ OLIVE, STRAW, RUST, HEATHER, EARTH, NEEDLES = (
 HILLSIDE = View(0.7, 1.4)
 """A slope seen from across a valley: what is at the top is twice as far as what is at the bottom."""
 
-SHADOW_REACH = 8
-"""Samples over which a bush casts its shadow, and one and a half more."""
+DARKEST = 0.02
+"""Least share of the light in the depth of a bush."""
 
 FLOWER = np.array((0.75, 0.52, 0.02), dtype=np.float32)
 """Light that a gorse flower adds."""
@@ -63,32 +64,41 @@ class Scrub:
 def _heath(shape: tuple[int, int], rng: np.random.Generator) -> FloatArray:
     canvas = canvas_shape(shape)
     span, sun_deg = scene_span(canvas), rng.uniform(35.0, 145.0)
-    clumping = bent_rows(canvas, Spectrum(1.9, 48.0, 3.0, 1.6), rng, bend_px=75.0, view=HILLSIDE)
-    sprays = bent_rows(canvas, Spectrum(1.5, 13.0, 2.0, 1.3), rng, bend_px=30.0, view=HILLSIDE)
-    stands = bent_rows(canvas, Spectrum(1.6, 0.3 * span, 8.0, 3.0), rng, bend_px=100.0, view=HILLSIDE)
+    clumps = (0.8, Spectrum(1.9, 48.0, 3.0, 1.6), 75.0)
+    sprays = (0.45, Spectrum(1.5, 13.0, 2.0, 1.3), 30.0)
+    growth = summed_rows(canvas, [clumps, sprays], rng, view=HILLSIDE, look=lambda height: _bushes(height, sun_deg))
+    stands = bent_rows(canvas, Spectrum(1.6, 0.3 * span, 16.0, 3.0), rng, bend_px=100.0, view=HILLSIDE)
     sun = np.float32(rng.uniform(1.2, 1.8))
-    kinds = field(canvas, Spectrum(1.15, 0.25 * span, 2.0, 1.5), rng)
-    ground_kinds = field_rows(canvas, Spectrum(1.2, 60.0, 8.0, 1.5), rng)
-    other = RUST if rng.random() < 0.5 else HEATHER
+    kinds = field_rows(canvas, Spectrum(1.15, 0.25 * span, 16.0, 1.5), rng, lambda field: smoothstep(field, -0.6, 1.8))
+    bare = field_rows(canvas, Spectrum(1.2, 60.0, 8.0, 1.5), rng, lambda field: smoothstep(field, -1.0, 1.5))
+    colours = [sun * tint for tint in (STRAW, EARTH, OLIVE, RUST if rng.random() < 0.5 else HEATHER)]
+
+    def samples(light: FloatArray, stand: FloatArray, soil: FloatArray, kind: FloatArray) -> FloatArray:
+        stand += np.float32(0.45) * light
+        cover = smoothstep(stand, -1.3, -0.1)
+        light *= np.float32(0.27) + np.float32(0.83) * cover
+        ground = np.exp(light, out=light)
+        cover *= np.float32(0.85)
+        cover *= ground
+        ground -= cover
+        soil *= ground
+        ground -= soil
+        kind *= cover
+        cover -= kind
+        return blended((ground, soil, cover, kind), colours)
 
     def rows(part: slice) -> FloatArray:
-        wide, inner = widened(part, SHADOW_REACH, canvas[0])
-        clumps = clumping(wide)
-        cover = smoothstep(stands(wide) + np.float32(0.35) * clumps, -1.1, 0.1)
-        height = np.float32(0.8) * clumps
-        height += np.float32(0.45) * sprays(wide)
-        height *= np.float32(0.25) + np.float32(0.75) * cover
-        light = _depth_light(height, cover)
-        light *= _cast_shadow(height, sun_deg)
-        light *= _leaning_light(height, sun_deg, -1.25)
-        light *= sun
-        bush = mix(OLIVE, other, np.float32(0.85) * smoothstep(kinds[part], -0.6, 1.8))
-        ground = mix(STRAW, EARTH, smoothstep(ground_kinds(part), -1.0, 1.5))
-        painting = mix(ground, bush, np.float32(0.85) * cover[inner])
-        painting *= light[inner]
-        return painting
+        return in_cache(samples, growth(part), stands(part), bare(part), kinds(part))
 
     return full_size(rows, shape, rng, _twigs(shape, rng), most=1.0)
+
+
+def _bushes(height: FloatArray, sun_deg: float) -> FloatArray:
+    """Return the log of the light on bushes of that height where they stand close."""
+    light = _depth_light(height)
+    light *= _cast_shadow(height, sun_deg)
+    light *= _leaning_light(height, sun_deg, -1.25)
+    return np.log(np.maximum(crisp(crisp(light)), DARKEST))  # once more for the look along a slope
 
 
 def _twigs(shape: tuple[int, int], rng: np.random.Generator) -> Texture:
@@ -104,21 +114,18 @@ def _twigs(shape: tuple[int, int], rng: np.random.Generator) -> Texture:
 
 def _leaning_light(height: FloatArray, sun_deg: float, strength: float) -> FloatArray:
     """Return the gain exp(½ tanh(strength · slope)) of a rough surface lit from the side."""
-    tilt = slope(height, sun_deg)
-    tilt *= np.float32(strength)
+    tilt = slope(height, sun_deg, strength)
     gain = np.tanh(tilt, out=tilt)
     gain *= np.float32(0.5)
     return np.exp(gain, out=gain)
 
 
-def _depth_light(height: FloatArray, cover: FloatArray) -> FloatArray:
+def _depth_light(height: FloatArray) -> FloatArray:
     """Return the share of skylight that reaches down between bushes: hollows under cover are dark."""
-    hidden = smoothstep(height, -1.25, 0.15)
-    hidden *= np.float32(0.86)
-    hidden -= np.float32(0.86)
-    hidden *= cover
-    hidden += np.float32(1)
-    return hidden
+    light = smoothstep(height, -1.25, 0.15)
+    light *= np.float32(0.86)
+    light += np.float32(0.14)
+    return light
 
 
 def _cast_shadow(height: FloatArray, sun_deg: float) -> FloatArray:
@@ -191,7 +198,6 @@ def _add_flowers(frame: FloatArray, light: FloatArray, rng: np.random.Generator)
     x, y = x[seen], y[seen]
     bright = lit_share(light, x, y, SAMPLE_PX) * (1 + power_law(len(x), 2.0, rng, largest=4.0))
     add_points(frame, x, y, bright.astype(np.float32)[:, None] * FLOWER, sigma_px=0.8)
-    np.minimum(frame, np.float32(1.0), out=frame)
 
 
 def _grass(shape: tuple[int, int], rng: np.random.Generator) -> FloatArray:
@@ -201,16 +207,15 @@ def _grass(shape: tuple[int, int], rng: np.random.Generator) -> FloatArray:
         tile(side, Spectrum(1.0, 30.0, 2.4, 4.0, 78.0), rng), tile(side, Spectrum(1.0, 30.0, 2.4, 4.0, 105.0), rng)
     )
     blades -= blades.mean()
-    tufts = bent_rows(canvas, Spectrum(1.1, 0.3 * span, 3.0, 2.0), rng, bend_px=75.0)
-    dry = field(canvas, Spectrum(1.3, 0.4 * span, 2.0, 2.0), rng)
+    tufts = field_rows(canvas, Spectrum(1.1, 0.3 * span, 3.0, 2.0), rng)
+    dry = field_rows(canvas, Spectrum(1.3, 0.4 * span, 8.0, 2.0), rng, lambda field: smoothstep(field, -0.5, 1.8))
     sun = np.float32(rng.uniform(1.1, 1.7))
 
     def rows(part: slice) -> FloatArray:
         light = np.float32(0.22) * tufts(part)
         light = np.exp(light, out=light)
-        light *= sun
-        painting = mix(OLIVE, STRAW, smoothstep(dry[part], -0.5, 1.8))
-        painting *= light
-        return painting
+        straw = light * dry(part)
+        light -= straw
+        return blended((light, straw), (sun * OLIVE, sun * STRAW))
 
     return full_size(rows, shape, rng, Texture(Patchwork(blades, overlap=48), 0.33), most=1.0)

@@ -6,11 +6,12 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from .base import FloatArray, check_kind, pick_kind, scene_span
-from .canvas import SAMPLE_PX, Texture, canvas_shape, full_size, in_bands, widened
-from .noise import Spectrum, bent_field, bent_rows, field, field_rows, tile, tile_side
-from .points import add_points, lit_share, power_law, scattered
-from .raster import Rows, blur, colour, mix, shifted, slope, smoothstep
+from .base import FloatArray, check_kind, finest_detail, pick_kind, scene_span
+from .bent import bent_field, bent_rows
+from .canvas import SAMPLE_PX, Texture, canvas_shape, crisp, full_size, in_bands, widened
+from .noise import Spectrum, field_rows, tile, tile_side
+from .points import MOST, add_points, lit_share, power_law, scattered
+from .raster import Rows, blended, blur, colour, grown, in_cache, reduced, shifted, slope, smoothstep
 from .tiles import Patchwork
 
 KINDS = ("drifts", "sparkle", "shade", "powder", "crust", "rocks")
@@ -27,11 +28,11 @@ ROCK = colour(0.105, 0.098, 0.090)
 GLINTS = {"sparkle": 900.0, "powder": 60.0}
 """Crystals that mirror the sun, in a megapixel, where there are any."""
 
-MOST = 1.2
-"""Light above it is cut off: the sensor saturates at 1."""
-
-SHADE_EDGE = 12
+SHADE_EDGE = 20
 """Samples, more than the blur of a shadow's edge reaches."""
+
+STONE_SHADE = 9
+"""Samples that a stone's shade and its soft edge reach."""
 
 GRAIN = {"powder": 0.017, "crust": 0.04}
 """Standard deviation in log luminance of the grain of the surface; 0.025 for the kinds not named."""
@@ -65,27 +66,33 @@ class Snow:
         stones = _stones(canvas, sun_deg, rng) if kind == "rocks" else None
         exposure = np.float32(rng.uniform(0.85, 1.05))
 
-        def sunlight(part: slice) -> FloatArray:
-            wide, inner = widened(part, 1, canvas[0])
-            return _sunlight(height(wide), sun_deg)[inner]
-
+        tints = [exposure * tint for tint in (SHADE, SUNLIT, ROCK)[: 2 if stones is None else 3]]
         glinting = np.empty(canvas, dtype=np.float32) if kind in GLINTS else None
 
-        def rows(part: slice) -> FloatArray:
-            sun = sunlight(part)
-            if glinting is not None:
-                glinting[part] = sun
+        def samples(sun: FloatArray, *sunlit: FloatArray) -> FloatArray:
             # A slope that turns from the sun turns from the bright part of the sky, too.
             skylight = np.float32(0.8) + np.float32(0.2) * sun
+            for share in sunlit[:1]:
+                sun *= share
+            skylight -= skylight * sun
+            if stones is None:
+                return blended((skylight, sun), tints)
+            _, snowy, rock = sunlit
+            skylight *= snowy
+            sun *= snowy
+            rock *= 1 - snowy
+            return blended((skylight, sun, rock), tints)
+
+        def rows(part: slice) -> FloatArray:
+            wide, inner = widened(part, 2, canvas[0])
+            sun = crisp(_sunlight(height(wide), sun_deg))[inner]
+            if glinting is not None:
+                glinting[part] = sun
             if shade is not None:
-                sun *= 1 - shade(part)
+                return in_cache(samples, sun, shade(part))
             if stones is not None:
-                sun *= 1 - stones.shadow[part]
-            snow = mix(SHADE * skylight, SUNLIT, sun)
-            if stones is not None:
-                snow = mix(snow, ROCK * stones.light(part), stones.cover[part])
-            snow *= exposure
-            return snow
+                return in_cache(samples, sun, stones.sunlit(part), stones.snowy[part], stones.light(part))
+            return in_cache(samples, sun)
 
         frame = full_size(rows, shape, rng, _grain(shape, kind, rng), most=MOST)
         if glinting is not None:
@@ -100,9 +107,7 @@ def _grain(shape: tuple[int, int], kind: str, rng: np.random.Generator) -> Textu
 
 def _sunlight(height: FloatArray, sun_deg: float) -> FloatArray:
     """Return the sun's share of the light by the slope towards it, softly clipped, around 1 on the flat."""
-    light = slope(height, sun_deg)
-    light *= np.float32(-0.55)
-    light += np.float32(0.935)
+    light = slope(height, sun_deg, -0.55, 0.935)
     light = np.tanh(light, out=light)
     light *= np.float32(1.27)
     return np.maximum(light, np.float32(0.03), out=light)
@@ -111,9 +116,15 @@ def _sunlight(height: FloatArray, sun_deg: float) -> FloatArray:
 def _height(shape: tuple[int, int], kind: str, rng: np.random.Generator) -> Rows:
     """Return what gives the surface, in samples: drifts, and on them what the wind has carved."""
     span = scene_span(shape)
-    drifts = bent_rows(shape, Spectrum(2.9, 0.6 * span, 24.0, 2.2), rng, bend_px=span / 2)
+    drifts = bent_rows(shape, Spectrum(2.9, 0.6 * span, 32.0, 2.2), rng, bend_px=span / 2)
     carved = {"powder": _pillows, "crust": _plates}.get(kind, _ripple)(shape, rng)
-    return lambda part: np.float32(0.05 * span) * drifts(part) + carved(part)
+
+    def rows(part: slice) -> FloatArray:
+        surface = np.float32(0.05 * span) * drifts(part)
+        surface += carved(part)
+        return surface
+
+    return rows
 
 
 def _pillows(shape: tuple[int, int], rng: np.random.Generator) -> Rows:
@@ -126,7 +137,7 @@ def _ripple(shape: tuple[int, int], rng: np.random.Generator) -> Rows:
     """Return wind ripple: rounded backs with sharp lee edges, not sine waves, stronger here than there."""
     span, wind = scene_span(shape), rng.uniform(-25.0, 25.0)
     waves = bent_rows(shape, Spectrum(2.2, 40.0, 2.5, 3.5, wind), rng, bend_px=100.0)
-    strength = field_rows(shape, Spectrum(2.0, 0.5 * span, 16.0), rng)
+    strength = field_rows(shape, Spectrum(2.0, 0.5 * span, 32.0), rng, lambda field: smoothstep(field, -0.8, 1.4))
     height = np.float32(-rng.uniform(1.8, 3.5))
 
     def rows(part: slice) -> FloatArray:
@@ -134,7 +145,7 @@ def _ripple(shape: tuple[int, int], rng: np.random.Generator) -> Rows:
         ripple *= ripple
         ripple += np.float32(0.02)
         ripple = np.sqrt(ripple, out=ripple)
-        ripple *= smoothstep(strength(part), -0.8, 1.4)
+        ripple *= strength(part)
         ripple *= height
         return ripple
 
@@ -145,47 +156,51 @@ def _plates(shape: tuple[int, int], rng: np.random.Generator) -> Rows:
     """Return wind crust: flat plates that end in steps a sample or two wide, eroded at the edge."""
     wind = rng.uniform(-25.0, 25.0)
     layered = bent_rows(shape, Spectrum(2.1, 160.0, 3.0, 4.0, wind), rng, bend_px=160.0)
-    worn = field(shape, Spectrum(1.2, 40.0, 2.0, 2.0, wind), rng)
+    worn = field_rows(shape, Spectrum(1.2, 40.0, 2.0, 2.0, wind), rng)
     number, rise = (np.float32(rng.uniform(low, high)) for low, high in ((1.0, 1.5), (1.3, 2.4)))
 
     def rows(part: slice) -> FloatArray:
-        layers = layered(part)
-        layers += np.float32(0.09) * worn[part]
+        layers, wear = layered(part), worn(part)
+        layers += np.float32(0.09) * wear
         layers *= number
         whole = np.floor(layers)
         layers -= whole
         step = smoothstep(layers, 0.0, 0.3)
         step += whole
         step *= rise
-        step += np.float32(0.18) * worn[part]
+        wear *= np.float32(0.18)
+        step += wear
         return step
 
     return rows
 
 
 def _cast_shade(shape: tuple[int, int], rng: np.random.Generator) -> Rows:
-    """Return what gives 0…1 of shade: a ridge's, soft-edged, and long ones of trees, sharp near what casts them."""
+    """Return what gives the sun's share, 0…1: less in a ridge's soft-edged shade and in trees', sharp near them."""
     span, along = scene_span(shape), rng.uniform(-25.0, 25.0)
-    ridge = bent_rows(shape, Spectrum(2.6, 0.9 * span, 8.0, 2.5, along), rng, bend_px=0.4 * span)
-    trees = bent_rows(shape, Spectrum(1.9, 0.07 * span, 2.0, 9.0, along), rng, bend_px=0.5 * span)
-    where = field_rows(shape, Spectrum(2.2, 0.6 * span, 16.0), rng)
+    ridge = bent_rows(shape, Spectrum(2.6, 0.9 * span, 16.0, 2.5, along), rng, bend_px=0.4 * span)
+    trees = bent_rows(shape, Spectrum(1.9, 0.07 * span, finest_detail(span), 9.0, along), rng, bend_px=0.5 * span)
+    where = field_rows(shape, Spectrum(2.2, 0.6 * span, 32.0), rng, lambda field: 0.7 * smoothstep(field, -0.4, 0.6))
     level = np.float32(rng.uniform(0.5, 1.2))
-    far = field_rows(shape, Spectrum(2.0, 0.6 * span, 16.0), rng)
-    depth = np.float32(rng.uniform(0.8, 0.95))
+    far = field_rows(shape, Spectrum(2.0, 0.6 * span, 32.0), rng, lambda field: smoothstep(field, -0.7, 0.7))
+    depth = np.float32(-rng.uniform(0.8, 0.95))
 
     def rows(part: slice) -> FloatArray:
-        wide, inner = widened(part, SHADE_EDGE, shape[0])
+        wide, inner = widened(part, SHADE_EDGE, shape[0], even=True)
         silhouette = trees(wide)
         np.maximum(silhouette, 0, out=silhouette)
-        silhouette *= np.float32(0.7) * smoothstep(where(wide), -0.4, 0.6)
+        silhouette *= where(wide)
         silhouette += ridge(wide)
         silhouette -= level
         shade = smoothstep(silhouette[inner], 0.0, 0.09)
-        soft = smoothstep(blur(silhouette, 2.5)[inner], -0.15, 0.4)
+        # Seen from afar the edge is wide: half as many samples are enough for it.
+        small = blur(reduced(silhouette, 2), 1.25)
+        soft = grown(smoothstep(small, -0.15, 0.4), silhouette.shape, 2)[inner]
         soft -= shade
-        soft *= smoothstep(far(part), -0.7, 0.7)
+        soft *= far(part)
         shade += soft
         shade *= depth
+        shade += np.float32(1)
         return shade
 
     return rows
@@ -193,42 +208,42 @@ def _cast_shade(shape: tuple[int, int], rng: np.random.Generator) -> Rows:
 
 @dataclass(frozen=True, slots=True)
 class _Stones:
-    """Where rock shows, how it is shaped, and where it shades the snow; cover and shadow are planes of 0…1."""
+    """Where rock shows (`snowy` is 0, and 1 elsewhere), how it is shaped, and where it shades the snow."""
 
-    cover: FloatArray
-    shadow: FloatArray
+    snowy: FloatArray
     relief: FloatArray
-    grit: FloatArray
     sun_deg: float
 
+    def sunlit(self, part: slice) -> FloatArray:
+        """Return the sun's share on the snow beside stones in some rows."""
+        wide, inner = widened(part, STONE_SHADE, len(self.snowy))
+        c, s = np.cos(np.radians(self.sun_deg)), np.sin(np.radians(self.sun_deg))
+        around = self.snowy[wide]
+        lit = np.minimum(around, shifted(around, 2.0 * c, -2.0 * s))
+        lit = blur(np.minimum(lit, shifted(around, 4.5 * c, -4.5 * s), out=lit), 0.8)[inner]
+        lit *= np.float32(0.85)
+        lit += np.float32(0.15)
+        return lit
+
     def light(self, part: slice) -> FloatArray:
-        """Return the light on some rows, about 1."""
-        wide, inner = widened(part, 1, len(self.relief))
-        light = slope(self.relief[wide], self.sun_deg)[inner]
-        light *= np.float32(-3.0)
-        light += np.float32(0.35) * self.grit[part]
-        return np.exp(np.clip(light, -1.5, 1.6, out=light), out=light)
+        """Return the light on some rows of rock, about 1."""
+        wide, inner = widened(part, 2, len(self.relief))
+        light = slope(self.relief[wide], self.sun_deg, -2.75)
+        return crisp(np.exp(np.clip(light, -1.5, 1.6, out=light), out=light))[inner]
 
 
 def _stones(shape: tuple[int, int], sun_deg: float, rng: np.random.Generator) -> _Stones:
     """Outcrops and single stones, most of them a few pixels wide, gathered in patches."""
-    patches = field_rows(shape, Spectrum(2.0, 0.5 * scene_span(shape), 16.0), rng)
-    relief = bent_field(shape, Spectrum(1.7, 60.0, 2.0, 1.6), rng, bend_px=60.0)
-    grit = field(shape, Spectrum(1.0, 20.0, 2.0), rng)
     level = np.float32(rng.uniform(0.7, 2.6))
+    patches = field_rows(shape, Spectrum(2.0, 0.5 * scene_span(shape), 32.0), rng, lambda field: 0.9 * field - level)
+    relief = bent_field(shape, Spectrum(1.5, 60.0, 2.0, 1.6), rng, bend_px=60.0)
 
-    def covered(part: slice) -> FloatArray:
-        height = relief[part] + np.float32(0.9) * patches(part)
-        height += np.float32(0.18) * grit[part]
-        height -= level
-        return smoothstep(height, 0.0, 0.12)
+    def bare(part: slice) -> FloatArray:
+        wide, inner = widened(part, 1, shape[0])
+        return crisp(smoothstep(relief[wide] + patches(wide), 0.12, 0.0))[inner]
 
-    cover = in_bands(covered, shape)
-    c, s = np.cos(np.radians(sun_deg)), np.sin(np.radians(sun_deg))
-    shadow = np.maximum(cover, shifted(cover, 2.0 * c, -2.0 * s))
-    shadow = blur(np.maximum(shadow, shifted(cover, 4.5 * c, -4.5 * s), out=shadow), 0.8)
-    shadow *= np.float32(0.85)
-    return _Stones(cover, shadow, relief, grit, sun_deg)
+    snowy = in_bands(bare, shape)
+    return _Stones(snowy, relief, sun_deg)
 
 
 def _add_glints(frame: FloatArray, sunlight: FloatArray, per_megapixel: float, rng: np.random.Generator) -> None:
@@ -238,4 +253,3 @@ def _add_glints(frame: FloatArray, sunlight: FloatArray, per_megapixel: float, r
     light = 0.25 * power_law(len(x), 1.6, rng, largest=24.0)
     light *= np.minimum(lit_share(sunlight, x, y, SAMPLE_PX), 1)
     add_points(frame, x, y, light.astype(np.float32)[:, None], sigma_px=0.55)
-    np.minimum(frame, np.float32(MOST), out=frame)

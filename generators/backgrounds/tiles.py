@@ -1,13 +1,12 @@
 """Much noise from little: random cuttings of one periodic tile, laid side by side with no period of their own.
 
 Every cutting starts at a random place of the tile and may be turned by half a turn. Where two meet they are
-cross-faded with weights whose squares add up to one, which keeps the variance of a field of mean 0.
+cross-faded with weights whose squares add up to one, which keeps the variance of a field.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -25,7 +24,7 @@ class Patchwork:
     Attributes
     ----------
     tile
-        Float32 of any size and of mean 0.
+        Float32 of any size.
     stride
         Distance of the cuttings in samples.
     overlap
@@ -33,50 +32,27 @@ class Patchwork:
     turns
         Whether cuttings may be turned by 180°. A Gaussian field looks the same so turned; a lit surface
         does not.
+    mean
+        The tile's mean, which a cross-fade keeps too.
     """
 
     tile: FloatArray
     stride: int = 192
     overlap: int = 64
     turns: bool = True
+    mean: float = 0.0
 
-    def bands(
-        self,
-        shape: tuple[int, int],
-        rng: np.random.Generator,
-        *,
-        rows: int | None = None,
-        out: FloatArray | None = None,
-    ) -> Iterator[FloatArray]:
-        """Yield a field of `shape` from top to bottom, `rows` at a time, a part of the stride and by default all of it.
-
-        The last may be fewer. They are the rows of `out`, float32 of `shape`; without it they are overwritten when the
-        next ones are asked for: copy what should stay.
-        """
-        height, width = shape
-        step = rows or self.stride
+    def over(self, shape: tuple[int, int], rng: np.random.Generator) -> Laid:
+        """Return a field of `shape` whose rows can be asked for."""
         left = int(rng.integers(self.overlap, self.overlap + self.stride))  # the seams are nowhere in particular
-        count = ((width // self.stride + 1) * self.stride + self.overlap) // self.stride + 1
-        sources, weights = self._sources(), self._weights()
-        room = np.empty((step if out is None else 0, width), dtype=np.float32)
-        above = self._cuttings(sources, count, rng)
-        for top in range(0, height, self.stride):
-            below = self._cuttings(sources, count, rng)
-            for first in range(0, min(self.stride, height - top), step):
-                last = min(first + step, self.stride, height - top)
-                band = room[: last - first] if out is None else out[top + first : top + last]
-                band[:] = 0.0
-                self._lay(band, above, weights, (self.stride + first, left))
-                self._lay(band, below, weights, (first, left))
-                yield band
-            above = below
+        count = -(-(shape[1] + self.overlap) // self.stride) + 1
+        sources = self._sources()
+        cuttings = [self._cuttings(sources, count, rng) for _ in range(-(-shape[0] // self.stride) + 1)]
+        return Laid(self, cuttings, left, shape)
 
     def fill(self, shape: tuple[int, int], rng: np.random.Generator) -> FloatArray:
         """Return the whole field, float32 of `shape`."""
-        out = np.empty(shape, dtype=np.float32)
-        for _ in self.bands(shape, rng, out=out):
-            pass
-        return out
+        return self.over(shape, rng).rows(slice(0, shape[0]))
 
     def wide(self, shape: tuple[int, int]) -> Patchwork:
         """Return the same with cuttings twice as large where a field has so many that it makes no difference.
@@ -85,12 +61,6 @@ class Patchwork:
         """
         large = 2 * self.stride + self.overlap <= min(self.tile.shape) and shape[0] * shape[1] >= WIDE_SAMPLES
         return replace(self, stride=2 * self.stride) if large else self
-
-    def _weights(self) -> FloatArray:
-        """Return the window of one cutting: sin up, 1, cos down, in both directions."""
-        phase = (np.arange(self.overlap) + 0.5) * (0.5 * math.pi / self.overlap)
-        window = np.concatenate((np.sin(phase), np.ones(self.stride - self.overlap), np.cos(phase)))
-        return np.outer(window, window).astype(np.float32)
 
     def _sources(self) -> tuple[FloatArray, FloatArray]:
         """Return the tile, so far repeated that every cutting lies in it, and the same turned by 180°."""
@@ -112,30 +82,82 @@ class Patchwork:
             cuttings.append(sources[turned][y : y + side, x : x + side])
         return cuttings
 
-    def _lay(self, band: FloatArray, cuttings: list[FloatArray], weights: FloatArray, start: tuple[int, int]) -> None:
-        """Add a row of cuttings to a band whose first sample is at a row and column of it.
+
+class Laid:
+    """Cuttings in their places: a field whose rows can be asked for in any order.
+
+    Parameters
+    ----------
+    work
+        What they are cut from, and how they are laid.
+    cuttings
+        Rows of them; the first of each begins `left` samples before the field, the first row one stride above it.
+    left
+        At least the overlap.
+    shape
+        Of the field.
+    """
+
+    def __init__(self, work: Patchwork, cuttings: list[list[FloatArray]], left: int, shape: tuple[int, int]) -> None:
+        self._work, self._cuttings, self._left, self.shape = work, cuttings, left, shape
+        phase = (np.arange(work.overlap, dtype=np.float32) + np.float32(0.5)) * np.float32(0.5 * math.pi / work.overlap)
+        self._rising, self._falling = np.sin(phase), np.cos(phase)
+        total = np.ones(work.stride, dtype=np.float32)
+        total[: work.overlap] = self._rising + self._falling
+        self._total = total[(np.arange(shape[1]) + left) % work.stride]
+        self._inner, self._fades = self._zones(slice(work.overlap, work.stride)), self._zones(slice(0, work.overlap))
+
+    def rows(self, part: slice, room: FloatArray | None = None) -> FloatArray:
+        """Return some rows of the field, in the first rows of `room` if it is given."""
+        stride, count = self._work.stride, part.stop - part.start
+        band = np.empty((count, self.shape[1]), dtype=np.float32) if room is None else room[:count]
+        for number in range(part.start // stride, -(-part.stop // stride)):
+            first, last = (min(max(row - number * stride, 0), stride) for row in (part.start, part.stop))
+            top = number * stride + first - part.start
+            self._lay(band[top : top + last - first], number, first)
+        return band
+
+    def _lay(self, band: FloatArray, number: int, first: int) -> None:
+        """Fill rows of which the first is `first` below the upper edge of a row of cuttings."""
+        work = self._work
+        faded = min(max(work.overlap - first, 0), len(band))
+        self._across(band[faded:], self._cuttings[number + 1], first + faded)
+        if work.mean:
+            band[faded:] += np.float32(work.mean) * (1 - self._total)
+        if faded:
+            above = np.empty_like(band[:faded])
+            self._across(above, self._cuttings[number], work.stride + first)
+            self._across(band[:faded], self._cuttings[number + 1], first)
+            fade = slice(first, first + faded)
+            rising, falling = self._rising[fade, None], self._falling[fade, None]
+            above *= falling
+            band[:faded] *= rising
+            band[:faded] += above
+            if work.mean:
+                band[:faded] += np.float32(work.mean) * (1 - (rising + falling) * self._total)
+
+    def _across(self, band: FloatArray, cuttings: list[FloatArray], down: int) -> None:
+        """Fill a band with rows of cuttings, from row `down` of each on, faded into each other from left to right.
 
         What lies inside all cross-fades is merely copied.
         """
-        side = len(weights)
-        first, inner, last = (0, self.overlap), (self.overlap, self.stride), (self.stride, side)
-        for zone, across in ((first, [(0, side)]), (inner, [first, inner, last]), (last, [(0, side)])):
-            rows = _shared(zone, start[0], len(band))
-            if rows is None:
-                continue
-            for number, cutting in enumerate(cuttings):
-                for columns in across:
-                    shared = _shared(columns, start[1] - number * self.stride, band.shape[1])
-                    if shared is None:
-                        continue
-                    here, there = zip(rows, shared, strict=True)
-                    if zone is columns is inner:
-                        band[there] = cutting[here]
-                    else:
-                        band[there] += cutting[here] * weights[here]
+        rows = slice(down, down + len(band))
+        for number, (here, there) in self._inner:
+            band[:, there] = cuttings[number][rows, here]
+        stride = self._work.stride
+        for number, (here, there) in self._fades:
+            faded, before = band[:, there], slice(stride + here.start, stride + here.stop)
+            np.multiply(cuttings[number - 1][rows, before], self._falling[here], out=faded)
+            faded += cuttings[number][rows, here] * self._rising[here]
+
+    def _zones(self, zone: slice) -> list[tuple[int, tuple[slice, slice]]]:
+        """Return numbers of cuttings of which the field shares a zone, and that part of it in them and in the field."""
+        starts = ((number, number * self._work.stride - self._left) for number in range(len(self._cuttings[0])))
+        shares = ((number, _shared(zone, start, self.shape[1])) for number, start in starts)
+        return [(number, share) for number, share in shares if share]
 
 
-def _shared(zone: tuple[int, int], start: int, length: int) -> tuple[slice, slice] | None:
-    """Return the part of a cutting's zone that `length` samples from `start` on share, in the cutting and in them."""
-    low, high = max(zone[0], start), min(zone[1], start + length)
-    return (slice(low, high), slice(low - start, high - start)) if low < high else None
+def _shared(zone: slice, start: int, length: int) -> tuple[slice, slice] | None:
+    """Return the part of a cutting's zone that `length` samples share, in it and in them; it begins at `start`."""
+    low, high = max(zone.start, -start), min(zone.stop, length - start)
+    return (slice(low, high), slice(low + start, high + start)) if low < high else None

@@ -8,10 +8,11 @@ from dataclasses import dataclass
 import numpy as np
 
 from .base import FloatArray, check_kind, pick_kind, scene_span
-from .canvas import SAMPLE_PX, canvas_shape, full_size
-from .noise import Spectrum, bent_field, bent_rows, field_rows
-from .points import add_points, lit_share, power_law, scattered
-from .raster import Rows, colour, columns, mix, remapped, rows, smoothstep
+from .bent import bent_field, bent_rows
+from .canvas import SAMPLE_PX, canvas_shape, crisp, full_size, widened
+from .noise import Spectrum, field_rows
+from .points import add_points, power_law
+from .raster import Rows, cached, colour, columns, mix, remapped, rows, smoothstep
 from .view import View
 
 KINDS = ("still", "ripples", "glints")
@@ -24,6 +25,9 @@ SKY = colour(0.36, 0.44, 0.54)
 
 CLOUD, SHORE = colour(0.86, 0.87, 0.89), colour(0.030, 0.036, 0.030)
 """Sunlit cloud and dark woods on the far shore."""
+
+LEAST_TILT = 0.9
+"""Slope from which facets mirror the sun."""
 
 LAKE = View(0.45, 1.6, spread=0.5, flatness=3.0)
 """A surface seen from 20…30° above."""
@@ -54,13 +58,20 @@ class Water:
         glittering = np.empty(canvas, dtype=np.float32) if kind == "glints" else None
 
         def planes(part: slice) -> FloatArray:
-            slope = slopes(part)
+            wide, inner = widened(part, 1, canvas[0])
+            slope = crisp(slopes(wide))[inner]
             if glittering is not None:
                 glittering[part] = slope
             # The flatter one looks, the more of the sky: share of mirrored light by Fresnel, roughly.
-            share = np.float32(0.28) * np.tanh(slope)
+            share = np.tanh(slope)
+            share *= np.float32(0.28)
             share += np.float32(0.60) - np.float32(0.3) * rows(canvas)[part]
-            return mix(DEPTH, mirrored(part, slope), share)
+            painting = mirrored(part, slope)
+            for some in cached(share.shape):
+                for plane, below in zip(painting, DEPTH.ravel(), strict=True):
+                    plane[some] *= share[some]
+                    plane[some] += below
+            return painting
 
         frame = full_size(planes, shape, rng)
         if glittering is not None:
@@ -77,40 +88,48 @@ def _slopes(shape: tuple[int, int], strength: float, rng: np.random.Generator) -
     wave = rng.uniform(16.0, 40.0)
     waves = bent_rows(shape, Spectrum(1.7, wave, 2.0, 3.2, wind), rng, bend_px=3 * wave, view=LAKE)
     swell = bent_rows(shape, Spectrum(2.0, 4 * wave, 8.0, 5.0, wind / 2), rng, bend_px=8 * wave, view=LAKE)
-    gusts = field_rows(shape, Spectrum(1.8, 0.6 * span, 16.0, 4.0), rng)
+    rough = np.float32(0.7 * strength), np.float32(0.3 * strength)
+    spread = Spectrum(1.8, 0.6 * span, 32.0, 4.0)
+    gusts = field_rows(shape, spread, rng, lambda field: rough[0] * smoothstep(field, -1.6, 1.2) + rough[1])
 
     def slopes(part: slice) -> FloatArray:
-        slope = np.float32(0.85) * waves(part)
+        slope = waves(part)
+        slope *= np.float32(0.85)
         slope += np.float32(0.5) * swell(part)
-        rough = smoothstep(gusts(part), -1.6, 1.2)
-        rough *= np.float32(0.7 * strength)
-        rough += np.float32(0.3 * strength)
-        slope *= rough
+        slope *= gusts(part)
         return slope
 
     return slopes
 
 
 def _mirrored(shape: tuple[int, int], rng: np.random.Generator) -> Callable[[slice, FloatArray], FloatArray]:
-    """Return what paints rows of what the surface mirrors at their slopes: sky, cloud, dark shore, drawn out downwards.
+    """Return what paints rows of what the surface mirrors at their slopes, and not the depth: light less `DEPTH`.
 
-    A facet that leans towards the eye mirrors what stands higher: it shows what a plane would show further down.
+    It mirrors sky, cloud and dark shore, drawn out downwards. A facet that leans towards the eye mirrors what stands
+    higher: it shows what a plane would show further down.
     """
-    span = scene_span(shape)
-    upright = bent_field(shape, Spectrum(1.9, 0.5 * span, 8.0, 2.6, 90.0), rng, bend_px=0.25 * span)
+    import cv2
+
+    half = -(-shape[0] // 2) + 1, -(-shape[1] // 2) + 1  # nothing of it is so fine that it would be missed
+    span = scene_span(shape) / 2
+    upright = bent_field(half, Spectrum(1.9, 0.5 * span, 4.0, 2.6, 90.0), rng, bend_px=0.25 * span)
     upright += np.float32(rng.uniform(-0.7, 0.5))
     reach = np.float32(rng.uniform(0.02, 0.05) * span)
     sky = SKY * np.float32(rng.uniform(0.8, 1.2))
+    shore = smoothstep(upright, -1.9, 0.9)
+    shore *= shore
+    scene = mix(mix(SHORE, sky, shore), CLOUD, smoothstep(upright, 0.6, 1.8)) - DEPTH
+    picture = np.zeros((*half, 4), dtype=np.float32)  # four numbers a place are looked up as quickly as one
+    picture[..., :3] = scene.transpose(1, 2, 0)
 
     def planes(part: slice, slope: FloatArray) -> FloatArray:
         y = slope * reach
-        y += np.arange(part.start, part.stop, dtype=np.float32)[:, None]
+        y += np.arange(part.start, part.stop, dtype=np.float32)[:, None] / 2
         x = np.empty_like(y)
-        x[:] = np.arange(shape[1], dtype=np.float32)
-        seen = remapped(upright, x, y)
-        shore = smoothstep(seen, -1.9, 0.9)
-        shore *= shore
-        return mix(mix(SHORE, sky, shore), CLOUD, smoothstep(seen, 0.6, 1.8))
+        x[:] = np.arange(shape[1], dtype=np.float32) / 2
+        seen = np.empty((3, *x.shape), dtype=np.float32)
+        cv2.mixChannels([remapped(picture, x, y)], list(seen), [0, 0, 1, 1, 2, 2])
+        return seen
 
     return planes
 
@@ -118,11 +137,12 @@ def _mirrored(shape: tuple[int, int], rng: np.random.Generator) -> Callable[[sli
 def _add_glitter(frame: FloatArray, slopes: FloatArray, rng: np.random.Generator) -> None:
     """Add images of the sun: where a facet tilts just so, thickest along the path below the sun."""
     middle, width = rng.uniform(0.1, 0.9), rng.uniform(0.1, 0.3)
-    path = np.exp(-0.5 * ((columns((1, slopes.shape[1])) - np.float32(middle)) / np.float32(width)) ** 2)
-    shape = (frame.shape[0], frame.shape[1])
-    x, y = scattered(shape, rng.uniform(6e4, 1.5e5), rng)
-    tilt, along = (lit_share(np.broadcast_to(plane, slopes.shape), x, y, SAMPLE_PX) for plane in (slopes, path))
-    lit = rng.random(len(x)) < smoothstep(tilt, 0.9, 1.6) * along
-    light = 0.5 + power_law(int(lit.sum()), 1.3, rng, largest=12.0)
-    add_points(frame, x[lit], y[lit], light.astype(np.float32)[:, None], sigma_px=0.7)
-    np.minimum(frame, np.float32(1.2), out=frame)
+    path = np.exp(-0.5 * ((columns((1, slopes.shape[1])) - np.float32(middle)) / np.float32(width)) ** 2).ravel()
+    density = rng.uniform(6e4, 1.5e5) * SAMPLE_PX**2 / 1e6
+    steep = np.flatnonzero(slopes > np.float32(LEAST_TILT))
+    share = smoothstep(slopes.ravel()[steep], LEAST_TILT, 1.6) * path[steep % slopes.shape[1]]
+    lit = np.repeat(steep, rng.poisson(density * share))
+    row, column = np.divmod(lit, slopes.shape[1])
+    x, y = (SAMPLE_PX * (at + rng.random(len(lit))) - 0.5 for at in (column, row))
+    light = 0.5 + power_law(len(lit), 1.3, rng, largest=12.0)
+    add_points(frame, x, y, light.astype(np.float32)[:, None], sigma_px=0.7)

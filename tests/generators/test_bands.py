@@ -4,7 +4,8 @@ import numpy as np
 import pytest
 
 from moteyard.generators.backgrounds import canvas
-from moteyard.generators.backgrounds.noise import Spectrum, bent_field, bent_rows, field, field_rows
+from moteyard.generators.backgrounds.bent import bent_field, bent_rows
+from moteyard.generators.backgrounds.noise import Spectrum, field, field_rows
 from moteyard.generators.backgrounds.raster import CACHED_SAMPLES, mix, smoothstep
 from moteyard.generators.backgrounds.view import View
 
@@ -35,8 +36,7 @@ def test_rows_of_a_bent_field_are_those_of_its_plane(finest, view):
     assert all(np.array_equal(rows(part), plane[part]) for part in PARTS)
 
 
-# Heath and scree look along the light by `shifted`, which rounds a place by its distance from the band's first row.
-@pytest.mark.parametrize(("name", "kind"), [each for each in KINDS if each[1] not in ("heath", "scree")])
+@pytest.mark.parametrize(("name", "kind"), KINDS)
 def test_the_height_of_the_bands_does_not_show_in_a_ground(name, kind, monkeypatch):
     shape = (500, 333)
     usual = painted(build(name, kind), shape)

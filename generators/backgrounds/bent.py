@@ -1,0 +1,194 @@
+"""Random fields carried off by a smooth flow: no longer Gaussian, with streaks and folds."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+import numpy as np
+
+from .base import FloatArray
+from .noise import (
+    MARGIN_SAMPLES,
+    TILE_LONGEST,
+    WHOLE_SAMPLES,
+    WHOLE_TILE,
+    WIDE_STRIDE,
+    Tone,
+    enlarged_rows,
+    field,
+    grid_step,
+    on_grid,
+    one_grid,
+    pads,
+    plane,
+    small_shape,
+    tile,
+)
+from .raster import Rows, remapped
+from .tiles import Patchwork
+from .view import View
+from .waves import Spectrum
+
+BEND_REACH = 1 / 14
+"""Displacement over wavelength of a flow; from about 1/9 it folds and looks marbled."""
+
+LOOK_SAMPLES = 16
+"""How far a look may reach."""
+
+PLACES = np.float32(256)
+"""Rows of a surface are seen to a part of this many of a sample."""
+
+Bent = tuple[float, Spectrum, float]
+"""Standard deviation and spectrum of a field, and the longest wave of the flow that bends it, pixels; 0 for none."""
+
+
+def bent_field(
+    shape: tuple[int, int], spectrum: Spectrum, rng: np.random.Generator, *, bend_px: float, view: View | None = None
+) -> FloatArray:
+    """Return the plane of `bent_rows`."""
+    return plane(bent_rows(shape, spectrum, rng, bend_px=bend_px, view=view), shape)
+
+
+def bent_rows(
+    shape: tuple[int, int], spectrum: Spectrum, rng: np.random.Generator, *, bend_px: float, view: View | None = None
+) -> Rows:
+    """Return what gives rows of `field` carried off by a smooth flow: no longer Gaussian, with streaks and folds.
+
+    Parameters
+    ----------
+    shape, spectrum, rng
+        As for `field`.
+    bend_px
+        Longest wave of the flow, pixels. Points are carried up to `BEND_REACH` of it.
+    view
+        How the field is drawn together towards the top; lengths are those at scale 1.
+    """
+    step = grid_step(spectrum.finest_px)
+    if step > 1:
+        small = small_shape(shape, step)
+        carried = bent_field(small, on_grid(spectrum, step, shape), rng, bend_px=bend_px / step, view=view)
+        return enlarged_rows(carried, step, shape)
+    if view is None and max(spectrum.longest_px or math.inf, bend_px) > TILE_LONGEST:
+        reach = math.ceil(BEND_REACH * bend_px)
+        source = field((shape[0] + 2 * reach, shape[1] + 2 * reach), spectrum, rng)
+        column, row = _flow(shape, bend_px, reach, rng, 1.0)
+        return lambda part: remapped(source, column(part), row(part))
+    return summed_rows(shape, [(1.0, spectrum, bend_px)], rng, view=view)
+
+
+def summed_rows(
+    shape: tuple[int, int],
+    layers: Sequence[Bent],
+    rng: np.random.Generator,
+    *,
+    view: View | None = None,
+    look: Tone | None = None,
+) -> Rows:
+    """Return what gives rows of the sum of bent fields on the finest grid, laid at once where all come from tiles.
+
+    Parameters
+    ----------
+    shape, layers, rng, view
+        As for `bent_rows`.
+    look
+        Makes what is seen of the sum; it may look `LOOK_SAMPLES` around. The sum is not turned about then.
+    """
+    surface = shape if view is None else view.surface(shape)
+    longest = max(max(spectrum.longest_px or 2.0 * max(shape), bend) for _, spectrum, bend in layers)
+    flatness = 1.0 if view is None else view.flatness
+    if longest > TILE_LONGEST or surface[0] * surface[1] <= WHOLE_SAMPLES:
+        terms = [weight * _carried(surface, spectrum, rng, bend, flatness) for weight, spectrum, bend in layers]
+        rows = _kept(np.asarray(sum(terms), dtype=np.float32), look)
+    else:
+        terms = [weight * _bent_tile(spectrum, bend, flatness, rng) for weight, spectrum, bend in layers]
+        work = np.asarray(sum(terms), dtype=np.float32)
+        if look is not None:
+            inner = slice(LOOK_SAMPLES, -LOOK_SAMPLES)
+            work = look(np.pad(work, LOOK_SAMPLES, mode="wrap"))[inner, inner]
+        rows = (
+            Patchwork(work, WIDE_STRIDE, turns=look is None, mean=float(work.mean()))
+            .wide(surface)
+            .over(surface, rng)
+            .rows
+        )
+    return rows if view is None else _seen(rows, surface[0], view, shape)
+
+
+def _kept(whole: FloatArray, look: Tone | None) -> Rows:
+    """Return what gives copies of rows of a plane, or of what is seen of it."""
+    seen = whole if look is None else look(whole)
+    return lambda part: seen[part].copy()
+
+
+def _seen(surface: Rows, height: int, view: View, shape: tuple[int, int]) -> Rows:
+    """Return what gives rows of a surface as they are seen."""
+    x = np.arange(shape[1], dtype=np.float32)
+
+    def rows(part: slice) -> FloatArray:
+        column, row = view.place(x, np.arange(part.start, part.stop, dtype=np.float32), shape)
+        row = np.rint(row * PLACES) / PLACES  # so that nothing is lost when it is counted from the first row needed
+        above = max(math.floor(float(row[0, 0])), 0)
+        below = min(math.ceil(float(row[-1, 0])) + 1, height)
+        places = np.empty_like(column)
+        places[:] = row - np.float32(above)
+        return remapped(surface(slice(above, below)), column, places)
+
+    return rows
+
+
+def _carried(
+    shape: tuple[int, int], spectrum: Spectrum, rng: np.random.Generator, bend_px: float, flatness: float
+) -> FloatArray:
+    """Return a plane of a field made larger than that and carried off."""
+    if not bend_px:
+        return field(shape, spectrum, rng)
+    reach = math.ceil(BEND_REACH * bend_px)
+    source = field((shape[0] + 2 * reach, shape[1] + 2 * reach), spectrum, rng)
+    column, row = _flow(shape, bend_px, reach, rng, flatness)
+    return plane(lambda part: remapped(source, column(part), row(part)), shape)
+
+
+def _flow(
+    shape: tuple[int, int], bend_px: float, reach: int, rng: np.random.Generator, flatness: float
+) -> tuple[Rows, Rows]:
+    """Return what gives the column and row of the source for rows of samples, carried up to `reach` from their places.
+
+    Places are smooth, so they are made on the flow's own coarse grid and enlarged: a spline keeps planes.
+    """
+    flow, step = _flow_waves(bend_px)
+    small = small_shape(shape, step)
+    x, y = (step * (np.arange(side, dtype=np.float32) - MARGIN_SAMPLES) for side in (small[1], small[0]))
+    places = []
+    for own, far in ((x, float(reach)), (y[:, None], reach / flatness)):
+        carried = one_grid(small, flow, step, pads(small, bend_px / step), rng)
+        place = np.float32(far) * np.tanh(np.float32(0.6) * carried) + np.float32(reach)
+        place += own
+        places.append(enlarged_rows(place, step, shape))
+    return places[0], places[1]
+
+
+def _flow_waves(bend_px: float) -> tuple[Spectrum, int]:
+    """Return a flow's spectrum and the step of its grid.
+
+    One sample to the finest wave: that one and the next octave have less than a tenth of the longest one's amplitude.
+    """
+    flow = Spectrum(exponent=2.0, longest_px=bend_px, finest_px=max(bend_px / 6, 2.0))
+    return flow, grid_step(4 * flow.finest_px)
+
+
+def _bent_tile(spectrum: Spectrum, bend_px: float, flatness: float, rng: np.random.Generator) -> FloatArray:
+    """Return a tile bent by a flow that is as periodic as it is."""
+    side, reach = WHOLE_TILE, math.ceil(BEND_REACH * bend_px)
+    if not reach:
+        return tile(side, spectrum, rng)
+    flow, step = _flow_waves(bend_px)
+    coarse = side // step
+    places = []
+    for far in (reach, reach / flatness):
+        carried = np.float32(far) * np.tanh(np.float32(0.6) * one_grid((coarse, coarse), flow, step, (0, 0), rng))
+        rows = enlarged_rows(np.pad(carried, MARGIN_SAMPLES, mode="wrap"), step, (side, side))
+        places.append(rows(slice(0, side)) + np.float32(reach))
+    places[0] += np.arange(side, dtype=np.float32)
+    places[1] += np.arange(side, dtype=np.float32)[:, None]
+    return remapped(np.pad(tile(side, spectrum, rng), reach + 1, mode="wrap")[1:, 1:], places[0], places[1])

@@ -1,0 +1,93 @@
+"""Scree: angular stones of several sizes with black gaps between them."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from .base import FloatArray
+from .bent import bent_rows
+from .canvas import Painting, crisp, widened
+from .cells import by_cell, cells, domes
+from .noise import Spectrum, field_rows
+from .raster import blended, shifted, smoothstep
+from .stone import GREY, OCHRE, PALE, relief_light, shading
+
+
+def scree(shape: tuple[int, int], sun: float, rng: np.random.Generator) -> Painting:
+    """Angular stones of several sizes, the small ones between the large; gaps are black."""
+    sun_deg, spacing = rng.uniform(40.0, 140.0), rng.uniform(12.0, 26.0)
+    roughness = bent_rows(shape, Spectrum(1.2, 30.0, 2.0), rng, bend_px=40.0)
+    layers = [_Stones.scattered(shape, size, rng) for size in (spacing, spacing / 2.8)]
+    kinds = field_rows(shape, Spectrum(1.0, 60.0, 2.0), rng)
+    shade = shading(shape, sun, rng)
+    c, s = np.cos(np.radians(sun_deg)), np.sin(np.radians(sun_deg))
+
+    def rows(part: slice) -> FloatArray:
+        wide, inner = widened(part, math.ceil(0.2 * spacing) + 3, shape[0])
+        rough = roughness(wide)
+        large, pebbles = (each.height(wide, rough) for each in layers)
+        pebbles *= np.float32(0.5)
+        over = smoothstep(large - pebbles, -0.02, 0.06)
+        height = np.maximum(large, pebbles, out=large)
+        light = smoothstep(height, 0.0, 0.5)
+        light *= np.float32(0.86)
+        light += np.float32(0.14)
+        light *= relief_light(height + np.float32(0.05) * rough, sun_deg, 0.3 * spacing)
+        behind = shifted(height, 0.2 * spacing * c, -0.2 * spacing * s)
+        behind -= height
+        light *= 1 - np.float32(0.55) * smoothstep(behind, 0.15, 0.5)
+        upper, lower = (each.face(wide) for each in layers)
+        light *= lower + over * (upper - lower)
+        light = crisp(light)[inner]
+        light *= shade(part)
+        kind = kinds(part)
+        ochre = np.float32(0.35) * smoothstep(kind, 0.8, 2.4)
+        ochre *= light
+        light -= ochre
+        pale = smoothstep(kind, -1.0, 2.0)
+        pale *= light
+        return blended((light - pale, pale, ochre), (GREY, PALE, OCHRE))
+
+    return rows
+
+
+@dataclass(frozen=True, slots=True)
+class _Stones:
+    """A layer of stones.
+
+    Attributes
+    ----------
+    distance, number
+        To the middle of the stone that a sample belongs to, in mean spacings, and which one that is, modulo 256.
+    sizes, tops, faces
+        Of the stones in turn: relative size, height, and the light that their flat faces catch.
+    """
+
+    distance: FloatArray
+    number: NDArray[np.uint8]
+    sizes: NDArray[np.float64]
+    tops: NDArray[np.float64]
+    faces: NDArray[np.float64]
+
+    @classmethod
+    def scattered(cls, shape: tuple[int, int], spacing: float, rng: np.random.Generator) -> _Stones:
+        distance, number = cells(shape, spacing, rng)
+        sizes, tops = rng.uniform(0.5, 1.0, 256), rng.uniform(0.45, 1.0, 256)
+        return cls(distance, number, sizes, tops, np.exp(rng.normal(0.0, 0.3, 256)))
+
+    def height(self, rows: slice, rough: FloatArray) -> FloatArray:
+        """Return the height 0…1 of some rows."""
+        distance = self.distance[rows] + np.float32(0.025) * rough
+        distance *= by_cell(self.number[rows], 1 / self.sizes)
+        top = np.float32(1.5) * domes(distance, 0.95)
+        np.minimum(top, 1.0, out=top)  # broken off flat
+        top *= by_cell(self.number[rows], self.tops)
+        return top
+
+    def face(self, rows: slice) -> FloatArray:
+        """Return the light that the faces in some rows catch, one value a stone."""
+        return by_cell(self.number[rows], self.faces)
