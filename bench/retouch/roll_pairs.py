@@ -51,14 +51,14 @@ def settled(
     sizes = yard.sizes(taken)
     nominal = Optics(f_number=NOMINAL_F_NUMBER, filter_distance_mm=FILTER_DISTANCE_MM, pixel_um=pixel_pitch_um(roll[0]))
     wide = width_px(SIZES_UM[0], [nominal])
-    more = _more(yard.left(taken, sizes), taken.grains, width_px=wide) if taken.grains else []
+    more = _more(yard.left(taken, sizes), _fitted(taken, sizes), width_px=wide) if taken.grains else []
     if not more:
         return taken, sizes
     yard = replace(yard, filter_distance_mm=sizes.filter_distance_mm)
     alone = [grain for grain in taken.grains if _apart(grain, more) > WIDTHS_OF_A_PAIR * wide]
     sure = yard.study([*alone, *more])
     both = yard.sizes(yard.study([*taken.grains, *more]), of=sure)
-    found = [*sure.grains, *_more(yard.left(sure, both), sure.grains, width_px=wide)]
+    found = [*sure.grains, *_more(yard.left(sure, both), _fitted(sure, both), width_px=wide)]
     unreplaced = [grain for grain in taken.grains if _apart(grain, found) > WIDTHS_OF_A_PAIR * wide]
     taken = yard.study([*found, *unreplaced])
     return taken, yard.sizes(taken)
@@ -105,6 +105,12 @@ def _more(found: Sequence[GrainEvidence], known: Sequence[GrainEvidence], *, wid
         if _apart(grain, known) > APART_WIDTHS * width_px and _apart(grain, more) > WIDTHS_OF_A_REST * width_px:
             more.append(grain)
     return more
+
+
+def _fitted(study: Study, sizes: Sizes) -> list[GrainEvidence]:
+    """Return a study's grains where their shadows were fitted, and so divided out."""
+    shifts = sizes.shift.tolist()
+    return [replace(one, x=one.x + x, y=one.y + y) for one, (x, y) in zip(study.grains, shifts, strict=True)]
 
 
 def _apart(grain: GrainEvidence, others: Sequence[GrainEvidence]) -> float:
