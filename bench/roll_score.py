@@ -18,7 +18,7 @@ FALSE_ALARMS = 1.0
 """False alarms a roll that a threshold may give, a method's and the ideal observer's."""
 
 CLEAR = 5.5
-"""d′ from which a grain stands clear of the noise: half above the signal-to-noise ratio of 5 from which things are
+"""d′ above which a grain stands clear of the noise: 0.5 more than the signal-to-noise ratio of 5 at which things are
 seen for certain (A. Rose, J. Opt. Soc. Am. 38, 196, 1948, from memory)."""
 
 

@@ -74,9 +74,9 @@ def whitened_snr(
         bottom = min(top + _STRIP_TILES, rows)
         strip = padded[top * hop : bottom * hop + side]
         here = slice(top * hop, bottom * hop)
-        first, *others = _strip_snr(strip, spectra, known_power, side=side, hop=hop)
-        best[here] = first
-        for number, snr in enumerate(others, start=1):
+        snrs = iter(_strip_snr(strip, spectra, known_power, side=side, hop=hop))
+        best[here] = next(snrs)
+        for number, snr in enumerate(snrs, start=1):
             np.copyto(which[here], number, where=snr > best[here])
             np.maximum(best[here], snr, out=best[here])
     return best[:height, :width], which[:height, :width]

@@ -26,7 +26,7 @@ def tabled_jinc(x: FloatArray) -> FloatArray:
         return jinc(x)
     interval = place.astype(np.intp)
     place -= interval
-    start, first, second, third = np.take(_cubics(), interval, axis=0).T
+    start, first, second, third = np.moveaxis(np.take(_cubics(), interval, axis=0), -1, 0)
     value = third * place
     value += second
     value *= place

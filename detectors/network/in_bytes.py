@@ -29,7 +29,8 @@ NOTHING = 128
 """The byte that stands for 0 in what is shown."""
 
 CONTRAST, LEVEL = 128 / 6, 127.0
-"""Bytes a unit of the contrasts, of which even ln DARKEST gives less than 6, and of all other features."""
+"""Bytes a unit of the contrasts, of which even ln DARKEST in luminance gives less than 6, and of all other features.
+What bytes don't reach, of colours or pupils out of the ordinary, is the nearest that they do."""
 
 PER_UNIT = np.array([CONTRAST] * 6 + [LEVEL] * 3, dtype=np.float32)
 """Bytes a unit of each of the features."""
@@ -42,8 +43,8 @@ and whether that is known, once for both."""
 SAID_PER_UNIT, SAID_NOTHING = 16.0, 64
 """Bytes a unit of evidence, and the byte of none: bytes reach from -4 to just under 12."""
 
-CELLS_AT_ONCE = 400_000
-"""Cells of a strip: those of 24 megapixels at half their size."""
+CELLS_AT_ONCE = 400_000 if HAS_ONNXRUNTIME else 150_000
+"""Cells of a strip: those of 24 megapixels at half their size; fewer by OpenCV, which keeps what all layers say."""
 
 ROWS = 64
 """Rows of the network's picture that are made at a time: what lies between stays in the processor's cache."""
@@ -94,14 +95,16 @@ def _fill(shown: Bytes, log: FloatArray, half: FloatArray, view: View) -> None:
         level = cv2.exp(half[0, here] / 2)
         twos[here, :, 6] = cv2.convertScaleAbs(level, alpha=2 * LEVEL, beta=NOTHING - LEVEL).view(np.uint16)
     if view.pupil_px is not None:
-        shown[..., 14:] = np.rint(NOTHING + LEVEL * np.array([math.log2(view.pupil_px / 8), 1.0]))
+        pupil = np.array([math.log2(view.pupil_px / 8), 1.0])
+        shown[..., 14:] = np.clip(np.rint(NOTHING + LEVEL * pupil), 0, 255)
 
 
 def _contrast(plane: FloatArray, around: NDArray[Any]) -> Bytes:
     """Return asinh(GAIN·(plane − around)) in bytes."""
     over = np.subtract(plane, around, dtype=np.float32)
     over *= np.float32(GAIN)
-    return np.asarray(cv2.convertScaleAbs(np.arcsinh(over, out=over), alpha=CONTRAST, beta=NOTHING), dtype=np.uint8)
+    np.maximum(np.arcsinh(over, out=over), np.float32(-NOTHING / CONTRAST), out=over)  # below that it would be folded
+    return np.asarray(cv2.convertScaleAbs(over, alpha=CONTRAST, beta=NOTHING), dtype=np.uint8)
 
 
 def _blank(half: FloatArray) -> NDArray[np.bool_]:
@@ -179,7 +182,7 @@ def lanes() -> list[tuple[int, int]]:
 
 def packed(features: FloatArray) -> Bytes:
     """Return features (CHANNELS, 2h, 2w) in lanes of bytes (2h, w, LANES)."""
-    bytes_ = np.rint(features * PER_UNIT[:, None, None]) + NOTHING
+    bytes_ = np.clip(np.rint(features * PER_UNIT[:, None, None]) + NOTHING, 0, 255)
     return np.stack([bytes_[feature, :, pixel::2] for feature, pixel in lanes()], axis=2).astype(np.uint8)
 
 

@@ -77,7 +77,7 @@ def read_card(name: str) -> dict[str, Any]:
 
 
 HAS_ONNXRUNTIME = find_spec("onnxruntime") is not None
-"""Whether the network is run between integers by onnxruntime, twice as fast, or in single precision by OpenCV."""
+"""Whether the network is run between integers by onnxruntime, three times as fast, or in single precision by OpenCV."""
 
 
 @lru_cache(maxsize=2)

@@ -35,7 +35,8 @@ class TwinPool(Pool):
         places = self.crop * ACROSS
         groups, each = len(picks) // TOGETHER, round(places * places * PER_PLACE)
         # Whole places at random; a shadow's centre lies somewhere in its place as the stamp has it.
-        which = self._any(rng, places * places, (groups, each)).repeat_interleave(TOGETHER, dim=0)
+        drawn = np.stack([rng.choice(places * places, each, replace=False) for _ in range(groups)])
+        which = torch.from_numpy(drawn).to(self.device).repeat_interleave(TOGETHER, dim=0)
         kind = self._any(rng, TWINNED, (groups, each)).repeat_interleave(TOGETHER, dim=0)
         variant = self._any(rng, VARIANTS, (len(picks), each))
         of = torch.arange(len(picks), device=self.device)[:, None].expand_as(which)

@@ -67,6 +67,25 @@ class TestWhatItIsShown:
         assert expected[0].min() < -5  # ln 1e-4 through asinh(20 c)
         assert np.all(apart < 0.51 / in_bytes.PER_UNIT)
 
+    @pytest.mark.parametrize(("pupil_px", "byte"), [(2.6, 0), (3.5, 0), (8.0, 128), (16.0, 255), (50.0, 255)])
+    def test_pupils_beyond_what_bytes_hold_are_the_nearest_that_they_do(self, shot, pupil_px, byte):
+        view = View(step=2, pupil_px=pupil_px)
+        found, _ = in_bytes.shown_in_bytes(shot, view)
+        expected = in_bytes.packed(features(shot, view))
+        assert np.all(expected[..., 14] == byte)
+        assert np.all(found[: expected.shape[0], : expected.shape[1], 14] == byte)
+
+    def test_no_colour_turns_into_its_opposite(self):
+        pixels = np.zeros((256, 256, 3), np.uint8)
+        pixels[..., 0] = 255
+        pixels[120:132, 120:132] = 0, 255, 0  # ln of red over green is −9 here and 9 around
+        found, _ = in_bytes.shown_in_bytes(Photograph(pixels), View(step=1, pupil_px=8.0))
+        expected = features(Photograph(pixels), View(step=1, pupil_px=8.0))[4]
+        red = in_bytes.unpacked(found)[4]
+        assert expected.min() < -6.5
+        assert red.min() == -6.0
+        assert np.all(np.abs(red - np.clip(expected, -6, 6)) < 0.51 / in_bytes.CONTRAST + 1e-6)
+
 
 class TestWhatItSays:
     def test_words_survive_their_bytes(self):

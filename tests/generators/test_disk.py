@@ -188,3 +188,5 @@ def test_the_table_of_jinc_against_scipys_bessel_function():
     assert np.abs(tabled_jinc(x) - exact).max() < 2e-11
     far = np.array([3.0, 511.99, 512.0, 4000.0])
     assert tabled_jinc(far) == pytest.approx(2 * j1(far) / far, abs=1e-14)
+    table = x[:12].reshape(3, 4)
+    np.testing.assert_array_equal(tabled_jinc(table), tabled_jinc(x[:12]).reshape(3, 4))
