@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from ..generators.cv import cv2
 from .contract import FloatArray, Photograph, SingleFrame, Spots
 from .dog import SIGMA_PER_FWHM, difference_of_gaussians
-from .noise import in_noise_units, local_level
+from .noise import WINDOW, in_noise_units, local_level
 from .optical_scales import reduction
 from .peaks import joined, most_candidates
 from .picture import Picture, shrink
@@ -68,7 +68,7 @@ class MatchedFilter(SingleFrame):
     """
 
     name = "matched"
-    version = "6"
+    version = "7"
 
     def detect_one(self, photograph: Photograph) -> Spots:
         """Return the maxima of signal-to-noise ratio over place and grain size."""
@@ -95,7 +95,7 @@ def _level(photograph: Photograph, step: int, coarse: Sequence[Profile], *, fine
     proposed = joined(
         [
             candidates(picture, score, _numbered(which, _widths(coarse)), floor=FLOOR).strongest(most),
-            _plain(picture, log, float(_widths(coarse).min())).strongest(most // 4),
+            _plain(_halved(picture), _half(log), float(_widths(coarse).min())).strongest(most // 4),
         ]
     )
     y, x = picture.from_photograph(proposed.y), picture.from_photograph(proposed.x)
@@ -109,8 +109,20 @@ def _plain(picture: Picture, log: FloatArray, width_px: float) -> Spots:
 
     The whitened response of a deep shadow has its peak beside the centre, at times too far to be mended.
     """
-    response = in_noise_units(difference_of_gaussians(log, SIGMA_PER_FWHM * width_px / picture.step))
+    response = difference_of_gaussians(log, SIGMA_PER_FWHM * width_px / picture.step)
+    response = in_noise_units(response, window=WINDOW // 2)
     return candidates(picture, response, np.broadcast_to(np.float32(width_px), response.shape), floor=PLAIN)
+
+
+def _halved(picture: Picture) -> Picture:
+    return Picture(_half(picture.log), 2 * picture.step)
+
+
+def _half(log: FloatArray) -> FloatArray:
+    """Return a map at half its size, an odd last row or column left out."""
+    rows, columns = (side // 2 for side in log.shape)
+    shrunk = cv2.resize(log[: 2 * rows, : 2 * columns], (columns, rows), interpolation=cv2.INTER_AREA)
+    return np.asarray(shrunk, dtype=np.float32)
 
 
 def _numbered(which: NDArray[np.uint8], widths: FloatArray) -> FloatArray:

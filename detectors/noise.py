@@ -23,25 +23,25 @@ SIGMA_PER_MEAN = math.sqrt(math.pi / 2)
 """Standard deviation over mean absolute deviation, normal distribution."""
 
 
-def local_level(response: FloatArray) -> tuple[FloatArray, FloatArray]:
+def local_level(response: FloatArray, *, window: int = WINDOW) -> tuple[FloatArray, FloatArray]:
     """Return local mean and local standard deviation (at least `LEAST`), both of the map's shape.
 
     The deviation comes from the mean absolute one, which a single strong spot raises less than the root mean
     square. Reflecting borders.
     """
-    middle = _mean(response)
-    spread = _mean(cv2.absdiff(response, middle))
+    middle = _mean(response, window)
+    spread = _mean(cv2.absdiff(response, middle), window)
     spread *= np.float32(SIGMA_PER_MEAN)
     return middle, np.maximum(spread, np.float32(LEAST), out=spread)
 
 
-def in_noise_units(response: FloatArray) -> FloatArray:
+def in_noise_units(response: FloatArray, *, window: int = WINDOW) -> FloatArray:
     """Return (response − local mean) / local standard deviation, of the map's shape."""
-    middle, spread = local_level(response)
+    middle, spread = local_level(response, window=window)
     np.subtract(response, middle, out=middle)
     return np.divide(middle, spread, out=middle)
 
 
-def _mean(values: Any) -> FloatArray:
-    averaged = cv2.blur(values, (WINDOW, WINDOW), borderType=cv2.BORDER_REFLECT)
+def _mean(values: Any, window: int) -> FloatArray:
+    averaged = cv2.blur(values, (window, window), borderType=cv2.BORDER_REFLECT)
     return np.asarray(averaged, dtype=np.float32)
