@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from ...detectors.network.evidence_target import ACROSS, EDGES_UM, REACH, STAMP_PX, TWINNED, VARIANTS
+from ...detectors.network.evidence_target import EDGES_UM, REACH, STAMP_PX, TWINNED, VARIANTS, place_px
 from ...detectors.network.features import View
 from ...generators.particles import Particle
 from ...generators.scene import Scene, filter_size_mm
@@ -44,7 +44,7 @@ def _by_size(scene: Scene, rng: np.random.Generator) -> list[list[Particle]]:
 
 
 def _stamp(scene: Scene, view: View, particle: Particle, rng: np.random.Generator) -> NDArray[np.floating]:
-    side = ACROSS * view.step
+    side = place_px(view)
     y, x = REACH * side + (side - 1) / 2 + side * (rng.random(2) - 0.5)
     shadow = particle.shadow(scene.optics, x=float(x), y=float(y))
     light = np.ones((STAMP_PX * view.step, STAMP_PX * view.step))

@@ -13,8 +13,8 @@ from ...generators.cv import cv2
 from ..consensus_frame import mean_likelihood
 from ..consensus_scene import FINE_PX, TILE, thumbnail
 from ..contract import Photograph
-from .evidence_target import ACROSS, SIZES, WIDEST_PX
-from .features import CELL, View, fits, views
+from .evidence_target import ACROSS, SIZES, WIDEST_PX, place_px
+from .features import View, fits, views
 from .in_bytes import BOUNDS, SAID_NOTHING, ByteForward, Bytes, said_in_bytes, shown_in_bytes, words, words_in_bytes
 
 FloatArray = NDArray[np.float32]
@@ -85,11 +85,6 @@ class Words:
             first = (size * ACROSS + row) * ACROSS
             cv2.merge(list(said[first : first + ACROSS]), dst=planes[size, :, row])
         return planes.reshape(SIZES, blank.shape[0] * ACROSS, -1)
-
-
-def place_px(view: View) -> int:
-    """Return the pixels of a photograph between places of a view."""
-    return CELL * view.step // ACROSS
 
 
 def on_grid(plane: FloatArray, view: View, grid_px: int, shape: tuple[int, int]) -> FloatArray:

@@ -18,8 +18,8 @@ from ..consensus_way import Tell
 from ..contract import Photograph, Spots
 from ..optical_scales import pixel_pitch_um
 from .evidence import Words
-from .evidence_target import ACROSS, WIDEST_PX
-from .features import CELL, view_at
+from .evidence_target import WIDEST_PX, place_px
+from .features import view_at
 from .in_bytes import SAID_NOTHING, SAID_PER_UNIT, ByteForward, Bytes, network_in_bytes, words
 from .runtime import HAS_ONNXRUNTIME, Weights, read_card
 
@@ -76,16 +76,15 @@ def studies_by(
     roll: Sequence[Photograph], counts: Sequence[int], forward: ByteForward, *, like: Study | None = None
 ) -> list[Study]:
     """Return what `studies_together` does, by any network."""
-    if len(roll) == 0:
-        return [Study((), (), ()) for _ in counts]
     with tempfile.TemporaryDirectory() as folder:
-        return gathered(roll, counts, ByNetwork(grid_px(roll[0]), forward, Path(folder)), like=like)
+        way = ByNetwork(grid_px(roll[0]) if len(roll) else 0, forward, Path(folder))
+        return gathered(roll, counts, way, like=like)
 
 
 def grid_px(photograph: Photograph) -> int:
     """Return the pixels between places of a roll's grid: those of its photographs at the nominal f-number."""
     view = view_at(NOMINAL_F_NUMBER, pixel_pitch_um(photograph), widest_px=WIDEST_PX)
-    return min(CELL * view.step // ACROSS, *photograph.shape)
+    return min(place_px(view), *photograph.shape)
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,7 +8,7 @@ import numpy as np
 import torch
 from torch import Tensor
 
-from .evidence_target import ACROSS, REACH, STAMP_PX, TOGETHER, TWINNED, VARIANTS
+from .evidence_target import ACROSS, PLACE, REACH, STAMP_PX, TOGETHER, TWINNED, VARIANTS
 from .training import Pool
 from .twins import laid_on
 
@@ -54,12 +54,12 @@ class TwinPool(Pool):
 
 def _scattered(patches: Tensor, row: Tensor, column: Tensor, places: int) -> Tensor:
     """Return the sum of patches (n, m, …) about their places (n, m), (n, side, side) in the network's pixels."""
-    margin = REACH * ACROSS
-    side = places * ACROSS + 2 * margin
+    margin = REACH * PLACE
+    side = places * PLACE + 2 * margin
     steps = torch.arange(STAMP_PX, device=patches.device)
     # The patch's middle place starts `margin` after its corner, so the margin about the canvas takes that up.
-    y = row[..., None, None] * ACROSS + steps[:, None]
-    x = column[..., None, None] * ACROSS + steps
+    y = row[..., None, None] * PLACE + steps[:, None]
+    x = column[..., None, None] * PLACE + steps
     of = torch.arange(len(patches), device=patches.device)[:, None, None, None]
     flat = (of * side + y) * side + x
     canvas = torch.zeros(len(patches) * side * side, device=patches.device)

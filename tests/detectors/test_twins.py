@@ -15,6 +15,7 @@ from moteyard.detectors.network import lessons, twins  # noqa: E402
 from moteyard.detectors.network.evidence_target import (  # noqa: E402
     ACROSS,
     PHASES,
+    PLACE,
     PLANES,
     REACH,
     SIZES,
@@ -70,8 +71,8 @@ class TestStamps:
         steps = np.arange(STAMP_PX)
         total = depth.sum(axis=(2, 3))
         row = (depth.sum(axis=3) * steps).sum(axis=2) / total
-        middle = REACH * ACROSS + (ACROSS - 1) / 2
-        assert np.abs(row - middle).max() < ACROSS / 2 + 0.1
+        middle = REACH * PLACE + (PLACE - 1) / 2
+        assert np.abs(row - middle).max() < PLACE / 2 + 0.1
         assert np.ptp(row[2]) > 0.5  # somewhere in it, not always in the same spot
         # Light is kept but for what the grain stops: ∫(1 − T) is the grain's area (in the network's pixels).
         area = np.pi / 4 * np.array(SIZES_UM[:TWINNED]) ** 2 / (made.optics.pixel_um * view.step) ** 2
