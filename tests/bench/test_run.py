@@ -11,6 +11,7 @@ import numpy as np
 import pytest
 from PIL import Image
 
+from moteyard.bench import run
 from moteyard.bench.boards import boards
 from moteyard.bench.choice import read_choice
 from moteyard.bench.cli import main
@@ -191,10 +192,8 @@ def test_another_recipe_in_the_same_folder_is_refused(result, capsys):
 def test_of_two_recipes_that_start_together_the_later_is_refused(tmp_path, monkeypatch):
     """The other run writes its notes as soon as this one has begun."""
     other = Store(tmp_path / "run.sqlite")
-    monkeypatch.setattr(
-        "moteyard.bench.run.library_versions",
-        lambda: other.set_notes({"suite": "first", "suite_digest": "x"}) or "none",
-    )
+    first = {"suite": "first", "suite_digest": "x"}
+    monkeypatch.setattr(run, "library_versions", lambda: other.set_notes(first) or "none")
     with pytest.raises(YardError, match="holds results of another recipe of suite 'first'"):
         fill(tmp_path, load_suite(TINY), ["dog"], means=Means(workers=1))
     assert other.note("suite_digest") == "x"
