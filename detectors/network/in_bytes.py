@@ -18,7 +18,7 @@ from ...generators.cv import cv2
 from ..contract import DARKEST, LUMINANCE_WEIGHTS, Photograph
 from ..picture import SATURATED
 from .features import CELL, CHANNELS, DARK_LEVEL, GAIN, View, shrunk, surround
-from .runtime import HAS_ONNXRUNTIME, MULTIPLE, REACH, Forward, Weights, by_opencv, session
+from .runtime import HAS_ONNXRUNTIME, MULTIPLE, REACH, Forward, Weights, by_opencv, session, strips, widened
 
 FloatArray = NDArray[np.float32]
 Bytes = NDArray[np.uint8]
@@ -63,7 +63,7 @@ def shown_in_bytes(photograph: Photograph, view: View) -> tuple[Bytes, NDArray[n
         shot = Photograph(photograph.pixels[band, : log.shape[1] * view.step], encoding=photograph.encoding)
         here = slice(top // 2, top // 2 + ROWS // 2)
         _lights(shrunk(shot.linear(), view.step), log[top : top + ROWS], half[:, here])
-    shown = np.full((*_widened(rows, columns), LANES), NOTHING, dtype=np.uint8)
+    shown = np.full((2 * widened(rows), widened(columns), LANES), NOTHING, dtype=np.uint8)
     _fill(shown[: 2 * rows, :columns], log, half, view)
     return shown, _blank(half[0])
 
@@ -113,12 +113,6 @@ def _blank(half: FloatArray) -> NDArray[np.bool_]:
     return np.asarray(rows[:, ::2] & rows[:, 1::2])
 
 
-def _widened(rows: int, columns: int) -> tuple[int, int]:
-    """Return the rows and columns of what is shown of so many cells."""
-    full_rows, full_columns = (-(-side // MULTIPLE) * MULTIPLE for side in (rows, columns))
-    return 2 * full_rows, full_columns
-
-
 def said_in_bytes(shown: Bytes, forward: ByteForward, *, strip: int | None = None) -> Bytes:
     """Return what is said (outputs, h, w), the same whatever the strips.
 
@@ -129,10 +123,7 @@ def said_in_bytes(shown: Bytes, forward: ByteForward, *, strip: int | None = Non
     """
     rows, columns = shown.shape[0] // 2, shown.shape[1]
     strip = strip or max(REACH, CELLS_AT_ONCE // columns // MULTIPLE * MULTIPLE)
-    parts = []
-    for top in range(0, rows, strip):
-        low, high = max(0, top - REACH), min(rows, top + strip + REACH)
-        parts.append(forward(shown[2 * low : 2 * high])[:, top - low : min(rows, top + strip) - low])
+    parts = [forward(shown[2 * seen.start : 2 * seen.stop])[:, own] for seen, own in strips(rows, strip)]
     return parts[0] if len(parts) == 1 else np.concatenate(parts, axis=1)
 
 

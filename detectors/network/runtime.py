@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from functools import lru_cache
 from importlib import resources
@@ -36,16 +36,35 @@ def answers(shown: FloatArray, forward: Forward, *, strip: int = STRIP) -> Float
     margins are zeros too; what is answered there is cut off again.
     """
     rows, columns = shown.shape[1] // 2, shown.shape[2] // 2
-    full_rows, full_columns = (-(-side // MULTIPLE) * MULTIPLE for side in (rows, columns))
+    full_rows, full_columns = widened(rows), widened(columns)
     if (rows, columns) != (full_rows, full_columns):  # else a copy of 200 MB for nothing
         shown = np.pad(shown, ((0, 0), (0, 2 * (full_rows - rows)), (0, 2 * (full_columns - columns))))
     parts = []
-    for top in range(0, full_rows, strip):
-        bottom = min(top + strip, full_rows)
-        low, high = max(0, top - REACH), min(full_rows, bottom + REACH)
-        answer = forward(np.ascontiguousarray(shown[None, :, 2 * low : 2 * high]))[0]
-        parts.append(answer[:, top - low : bottom - low])
+    for seen, own in strips(full_rows, strip):
+        answer = forward(np.ascontiguousarray(shown[None, :, 2 * seen.start : 2 * seen.stop]))[0]
+        parts.append(answer[:, own])
     return np.concatenate(parts, axis=1)[:, :rows, :columns]
+
+
+def widened(cells: int) -> int:
+    """Return the next multiple of MULTIPLE.
+
+    >>> widened(5), widened(8)
+    (8, 8)
+    """
+    return -(-cells // MULTIPLE) * MULTIPLE
+
+
+def strips(rows: int, strip: int) -> Iterator[tuple[slice, slice]]:
+    """Yield for each strip of so many rows of cells what the network sees, and the strip's own part of its answer.
+
+    >>> list(strips(100, 60))
+    [(slice(0, 84, None), slice(0, 60, None)), (slice(36, 100, None), slice(24, 64, None))]
+    """
+    for top in range(0, rows, strip):
+        bottom = min(top + strip, rows)
+        low = max(0, top - REACH)
+        yield slice(low, min(rows, bottom + REACH)), slice(top - low, bottom - low)
 
 
 @dataclass(frozen=True, slots=True)
