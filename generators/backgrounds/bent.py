@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 
 import numpy as np
 
@@ -25,7 +25,7 @@ from .noise import (
     small_shape,
     tile,
 )
-from .raster import Rows, remapped
+from .raster import Rows, remapped, wrapped
 from .tiles import Patchwork
 from .view import View
 from .waves import Spectrum
@@ -48,6 +48,40 @@ def bent_field(
 ) -> FloatArray:
     """Return the plane of `bent_rows`."""
     return plane(bent_rows(shape, spectrum, rng, bend_px=bend_px, view=view), shape)
+
+
+def lit_rows(
+    shape: tuple[int, int],
+    look: Callable[[tuple[int, int], bool], Sequence[FloatArray]],
+    rng: np.random.Generator,
+) -> list[Rows]:
+    """Return what gives rows of each plane that `look` makes: whole in a small field, cut from tiles in a large one.
+
+    `look` is given a shape and whether what it makes is to be periodic. Planes are cut alike, cross-faded and not
+    turned: a lit surface does not look the same from below.
+    """
+    if shape[0] * shape[1] <= WHOLE_SAMPLES:
+        return [_kept(plane) for plane in look(shape, False)]
+    planes, seed = look((WHOLE_TILE, WHOLE_TILE), True), int(rng.integers(2**63))
+    works = (Patchwork(plane, WIDE_STRIDE, turns=False, mean=float(plane.mean())).wide(shape) for plane in planes)
+    return [work.over(shape, np.random.default_rng(seed)).rows for work in works]
+
+
+def look_over(look: Callable[..., FloatArray], planes: Sequence[FloatArray], periodic: bool) -> FloatArray:
+    """Return what `look` makes of planes, which may look `LOOK_SAMPLES` around; periodic ones go on at their edges."""
+    if not periodic:
+        return look(*planes)
+    inner = slice(LOOK_SAMPLES, -LOOK_SAMPLES)
+    return look(*(wrapped(plane, LOOK_SAMPLES, LOOK_SAMPLES) for plane in planes))[inner, inner]
+
+
+def bent_plane(
+    shape: tuple[int, int], spectrum: Spectrum, rng: np.random.Generator, *, bend_px: float, periodic: bool
+) -> FloatArray:
+    """Return `bent_field`, or a square tile of it that goes on at the opposite edge."""
+    if periodic:
+        return _bent_tile(spectrum, bend_px, 1.0, rng, side=shape[0])
+    return bent_field(shape, spectrum, rng, bend_px=bend_px)
 
 
 def bent_rows(
@@ -97,28 +131,22 @@ def summed_rows(
     surface = shape if view is None else view.surface(shape)
     longest = max(max(spectrum.longest_px or 2.0 * max(shape), bend) for _, spectrum, bend in layers)
     flatness = 1.0 if view is None else view.flatness
-    if longest > TILE_LONGEST or surface[0] * surface[1] <= WHOLE_SAMPLES:
-        terms = [weight * _carried(surface, spectrum, rng, bend, flatness) for weight, spectrum, bend in layers]
-        rows = _kept(np.asarray(sum(terms), dtype=np.float32), look)
-    else:
+    periodic = longest <= TILE_LONGEST and surface[0] * surface[1] > WHOLE_SAMPLES
+    if periodic:
         terms = [weight * _bent_tile(spectrum, bend, flatness, rng) for weight, spectrum, bend in layers]
-        work = np.asarray(sum(terms), dtype=np.float32)
-        if look is not None:
-            inner = slice(LOOK_SAMPLES, -LOOK_SAMPLES)
-            work = look(np.pad(work, LOOK_SAMPLES, mode="wrap"))[inner, inner]
-        rows = (
-            Patchwork(work, WIDE_STRIDE, turns=look is None, mean=float(work.mean()))
-            .wide(surface)
-            .over(surface, rng)
-            .rows
-        )
+    else:
+        terms = [weight * _carried(surface, spectrum, rng, bend, flatness) for weight, spectrum, bend in layers]
+    seen = np.asarray(sum(terms), dtype=np.float32)
+    if look is not None:
+        seen = look_over(look, [seen], periodic)
+    work = Patchwork(seen, WIDE_STRIDE, turns=look is None, mean=float(seen.mean()))
+    rows = work.wide(surface).over(surface, rng).rows if periodic else _kept(seen)
     return rows if view is None else _seen(rows, surface[0], view, shape)
 
 
-def _kept(whole: FloatArray, look: Tone | None) -> Rows:
-    """Return what gives copies of rows of a plane, or of what is seen of it."""
-    seen = whole if look is None else look(whole)
-    return lambda part: seen[part].copy()
+def _kept(whole: FloatArray) -> Rows:
+    """Return what gives copies of rows of a plane."""
+    return lambda part: whole[part].copy()
 
 
 def _seen(surface: Rows, height: int, view: View, shape: tuple[int, int]) -> Rows:
@@ -177,9 +205,11 @@ def _flow_waves(bend_px: float) -> tuple[Spectrum, int]:
     return flow, grid_step(4 * flow.finest_px)
 
 
-def _bent_tile(spectrum: Spectrum, bend_px: float, flatness: float, rng: np.random.Generator) -> FloatArray:
+def _bent_tile(
+    spectrum: Spectrum, bend_px: float, flatness: float, rng: np.random.Generator, *, side: int = WHOLE_TILE
+) -> FloatArray:
     """Return a tile bent by a flow that is as periodic as it is."""
-    side, reach = WHOLE_TILE, math.ceil(BEND_REACH * bend_px)
+    reach = math.ceil(BEND_REACH * bend_px)
     if not reach:
         return tile(side, spectrum, rng)
     flow, step = _flow_waves(bend_px)
@@ -187,8 +217,8 @@ def _bent_tile(spectrum: Spectrum, bend_px: float, flatness: float, rng: np.rand
     places = []
     for far in (reach, reach / flatness):
         carried = np.float32(far) * np.tanh(np.float32(0.6) * one_grid((coarse, coarse), flow, step, (0, 0), rng))
-        rows = enlarged_rows(np.pad(carried, MARGIN_SAMPLES, mode="wrap"), step, (side, side))
+        rows = enlarged_rows(wrapped(carried, MARGIN_SAMPLES, MARGIN_SAMPLES), step, (side, side))
         places.append(rows(slice(0, side)) + np.float32(reach))
     places[0] += np.arange(side, dtype=np.float32)
     places[1] += np.arange(side, dtype=np.float32)[:, None]
-    return remapped(np.pad(tile(side, spectrum, rng), reach + 1, mode="wrap")[1:, 1:], places[0], places[1])
+    return remapped(wrapped(tile(side, spectrum, rng), reach, reach + 1), places[0], places[1])

@@ -7,12 +7,12 @@ quarter of the cost, and only a luminance texture is made for every pixel.
 
 from __future__ import annotations
 
-import math
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
 
+from . import room
 from .base import FloatArray
 from .tiles import Laid, Patchwork
 
@@ -62,13 +62,6 @@ class Texture:
         gain = np.exp(np.float32(self.amount) * work.tile)
         return replace(work, tile=gain, mean=float(gain.mean())).over(shape, rng)
 
-    def brightest(self) -> float:
-        """Return what no gain exceeds."""
-        if self.amount is None:
-            return math.inf
-        gain = np.exp(np.float32(self.amount) * self.work.tile)
-        return float(2 * gain.max() - gain.mean())  # where four cuttings meet, their weights add up to two at most
-
 
 def canvas_shape(shape: tuple[int, int]) -> tuple[int, int]:
     """Return the canvas that covers a frame of `shape` pixels."""
@@ -80,26 +73,23 @@ def full_size(
     shape: tuple[int, int],
     rng: np.random.Generator,
     texture: Texture | None = None,
-    most: float = math.inf,
 ) -> FloatArray:
     """Return the frame, float32 (height, width, 3), of a canvas of planes (3, rows, columns) or what paints its rows.
 
-    Light below 0 and above `most` is cut off.
+    Light below 0 is cut off; it may be above 1, where the camera saturates.
     """
     import cv2
 
     height, width = canvas_shape(shape)
-    out = np.empty((SAMPLE_PX * height, SAMPLE_PX * width, 3), dtype=np.float32)
+    out = room.empty((SAMPLE_PX * height, SAMPLE_PX * width, 3))
     laid = None if texture is None else texture.over(out.shape[:2], rng)
-    brightest = 1.0 if texture is None else texture.brightest()
-    room = np.empty((STRIP_PX, out.shape[1]), dtype=np.float32)
+    strip_room = np.empty((STRIP_PX, out.shape[1]), dtype=np.float32)
     for top in range(0, len(out), BAND_PX):
         band = slice(top, min(top + BAND_PX, len(out)))
         rows = _needed(band, height)
         planes = canvas(rows) if callable(canvas) else canvas[:, rows]
         if planes.min() < 0:
             planes = np.maximum(planes, 0)
-        trim = float(planes[:3].max()) * brightest > most
         picture = list(planes) if laid is not None else [cv2.merge(list(planes))]
         for first in range(top, band.stop, STRIP_PX):
             strip = slice(first, min(first + STRIP_PX, band.stop))
@@ -107,9 +97,8 @@ def full_size(
                 _enlarge(picture[0], rows.start, strip, out)
             else:
                 large = [_enlarged(plane, rows.start, strip) for plane in picture]
-                cv2.merge(_textured(large, laid.rows(strip, room)), dst=out[strip])
-            if trim:
-                cv2.threshold(out[strip], most, 0.0, cv2.THRESH_TRUNC, dst=out[strip])
+                gain = _gain(laid.rows(strip, strip_room), *large[3:])
+                cv2.merge([np.multiply(plane, gain, out=plane) for plane in large[:3]], dst=out[strip])
     return out if out.shape[:2] == shape else np.ascontiguousarray(out[: shape[0], : shape[1]])
 
 
@@ -140,13 +129,11 @@ def crisp(plane: FloatArray) -> FloatArray:
     return np.asarray(cv2.filter2D(plane, -1, CRISP), dtype=np.float32)
 
 
-def _textured(planes: list[FloatArray], gain: FloatArray) -> list[FloatArray]:
-    """Return three planes times the gain, in place; a fourth is the amount of noise in exp(amount · noise)."""
+def _gain(noise: FloatArray, amount: FloatArray | None = None) -> FloatArray:
+    """Return what is laid as a gain, or, of noise, exp(amount · noise), in place."""
     import cv2
 
-    if len(planes) > 3:
-        gain = np.asarray(cv2.exp(np.multiply(gain, planes[3], out=gain), dst=gain))
-    return [np.multiply(plane, gain, out=plane) for plane in planes[:3]]
+    return noise if amount is None else np.asarray(cv2.exp(np.multiply(noise, amount, out=noise), dst=noise))
 
 
 def _needed(part: slice, height: int) -> slice:

@@ -92,6 +92,14 @@ def in_cache(paint: Callable[..., FloatArray], *planes: FloatArray) -> FloatArra
     return out
 
 
+def sample_by_sample(make: Callable[..., FloatArray], *planes: FloatArray) -> FloatArray:
+    """Return the plane that `make` makes of planes sample by sample, a few rows at a time."""
+    out = np.empty_like(planes[0])
+    for part in cached(out.shape):
+        out[part] = make(*(plane[part] for plane in planes))
+    return out
+
+
 def colour(red: float, green: float, blue: float) -> FloatArray:
     """Return linear sRGB as float32 of shape (3, 1, 1)."""
     return np.array((red, green, blue), dtype=np.float32)[:, None, None]
@@ -162,6 +170,14 @@ def reduced(image: FloatArray | NDArray[np.uint8], step: int) -> FloatArray:
         cv2.copyMakeBorder(image, 0, -h % step, 0, -w % step, cv2.BORDER_REPLICATE) if h % step or w % step else image
     )
     return np.asarray(cv2.resize(filled, size, interpolation=cv2.INTER_AREA), dtype=np.float32)
+
+
+def wrapped(plane: FloatArray, before: int, after: int) -> FloatArray:
+    """Return a periodic plane with so many more samples before and after its rows and columns."""
+    import cv2
+
+    large = cv2.copyMakeBorder(plane, before, after, before, after, cv2.BORDER_WRAP)
+    return np.asarray(large, dtype=np.float32)
 
 
 def grown(small: FloatArray, shape: tuple[int, ...], step: int) -> FloatArray:

@@ -12,6 +12,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from .base import FloatArray
+from .raster import wrapped
 
 WIDE_SAMPLES = 4_000_000
 """A field so large holds at least 25 cuttings twice as wide as the usual ones: no distance comes up twice in many."""
@@ -55,18 +56,19 @@ class Patchwork:
         return self.over(shape, rng).rows(slice(0, shape[0]))
 
     def wide(self, shape: tuple[int, int]) -> Patchwork:
-        """Return the same with cuttings twice as large where a field has so many that it makes no difference.
+        """Return the same with cuttings as large as the tile where a field has so many that it makes no difference.
 
-        They then need half as much cross-fading; the tile is found again as often as before.
+        They then need less than half as much cross-fading; the tile is found again as often as before.
         """
-        large = 2 * self.stride + self.overlap <= min(self.tile.shape) and shape[0] * shape[1] >= WIDE_SAMPLES
-        return replace(self, stride=2 * self.stride) if large else self
+        stride = min(self.tile.shape) - self.overlap
+        return replace(self, stride=stride) if stride > self.stride and shape[0] * shape[1] >= WIDE_SAMPLES else self
 
     def _sources(self) -> tuple[FloatArray, FloatArray]:
         """Return the tile, so far repeated that every cutting lies in it, and the same turned by 180°."""
         side = self.stride + self.overlap
-        source = np.pad(self.tile, ((0, side), (0, side)), mode="wrap")
-        return source, np.ascontiguousarray(source[::-1, ::-1])  # rows that run backwards are slow to add
+        source = wrapped(self.tile, 0, side)
+        # Rows that run backwards are slow to add.
+        return source, np.ascontiguousarray(source[::-1, ::-1]) if self.turns else source
 
     def _cuttings(
         self, sources: tuple[FloatArray, FloatArray], count: int, rng: np.random.Generator
@@ -121,9 +123,7 @@ class Laid:
         """Fill rows of which the first is `first` below the upper edge of a row of cuttings."""
         work = self._work
         faded = min(max(work.overlap - first, 0), len(band))
-        self._across(band[faded:], self._cuttings[number + 1], first + faded)
-        if work.mean:
-            band[faded:] += np.float32(work.mean) * (1 - self._total)
+        self._across(band[faded:], self._cuttings[number + 1], first + faded, work.mean)
         if faded:
             above = np.empty_like(band[:faded])
             self._across(above, self._cuttings[number], work.stride + first)
@@ -136,7 +136,7 @@ class Laid:
             if work.mean:
                 band[:faded] += np.float32(work.mean) * (1 - (rising + falling) * self._total)
 
-    def _across(self, band: FloatArray, cuttings: list[FloatArray], down: int) -> None:
+    def _across(self, band: FloatArray, cuttings: list[FloatArray], down: int, mean: float = 0.0) -> None:
         """Fill a band with rows of cuttings, from row `down` of each on, faded into each other from left to right.
 
         What lies inside all cross-fades is merely copied.
@@ -149,6 +149,8 @@ class Laid:
             faded, before = band[:, there], slice(stride + here.start, stride + here.stop)
             np.multiply(cuttings[number - 1][rows, before], self._falling[here], out=faded)
             faded += cuttings[number][rows, here] * self._rising[here]
+            if mean:
+                faded += np.float32(mean) * (1 - self._total[there])
 
     def _zones(self, zone: slice) -> list[tuple[int, tuple[slice, slice]]]:
         """Return numbers of cuttings of which the field shares a zone, and that part of it in them and in the field."""
