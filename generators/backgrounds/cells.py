@@ -8,29 +8,39 @@ from numpy.typing import NDArray
 from .base import FloatArray
 
 
-def cell_distance(shape: tuple[int, int], spacing: float, rng: np.random.Generator) -> FloatArray:
+def cell_distance(
+    shape: tuple[int, int], spacing: float, rng: np.random.Generator, *, periodic: bool = False
+) -> FloatArray:
     """Return every sample's distance to the nearest of scattered seeds, in units of their mean spacing.
 
     The seeds are a Poisson process of one in `spacing`² samples. Creases run halfway between seeds, as where
-    bushes or stones meet: P(distance > r) = exp(−πr²).
+    bushes or stones meet: P(distance > r) = exp(−πr²). If periodic, they go on at the opposite edge.
     """
     import cv2
 
-    seeds, margin = _seeds(shape, spacing, rng)
+    seeds, margin = _seeds(shape, spacing, rng, periodic)
     distance = np.asarray(cv2.distanceTransform(seeds, cv2.DIST_L2, cv2.DIST_MASK_5), dtype=np.float32)
     return _inner(distance, margin, spacing)
 
 
-def cells(shape: tuple[int, int], spacing: float, rng: np.random.Generator) -> tuple[FloatArray, NDArray[np.uint8]]:
-    """Return `cell_distance` and the number, modulo 256, of the cell that every sample belongs to, from 1 on."""
+def cells(
+    shape: tuple[int, int], spacing: float, rng: np.random.Generator, *, periodic: bool = False
+) -> tuple[FloatArray, NDArray[np.uint8]]:
+    """Return `cell_distance` and the number, modulo 256, of the cell that every sample belongs to."""
     import cv2
 
-    seeds, margin = _seeds(shape, spacing, rng)
-    distance, number = cv2.distanceTransformWithLabels(
+    seeds, margin = _seeds(shape, spacing, rng, periodic)
+    distance, label = cv2.distanceTransformWithLabels(
         seeds, cv2.DIST_L2, cv2.DIST_MASK_5, labelType=cv2.DIST_LABEL_PIXEL
     )
-    inside = np.asarray(number, dtype=np.int32)[margin:-margin, margin:-margin] & 255
-    return _inner(np.asarray(distance, dtype=np.float32), margin, spacing), inside.astype(np.uint8)
+    inside = np.asarray(label, dtype=np.int32)[margin:-margin, margin:-margin]
+    if periodic:
+        at, place = np.nonzero(seeds == 0), np.arange(shape[0] * shape[1], dtype=np.int32).reshape(shape)
+        numbers = np.zeros(len(at[0]) + 1, dtype=np.uint8)
+        wrapped = tuple((axis - margin) % length for axis, length in zip(at, shape, strict=True))
+        numbers[np.asarray(label)[at]] = place[wrapped] & 255
+        return _inner(np.asarray(distance, dtype=np.float32), margin, spacing), numbers[inside]
+    return _inner(np.asarray(distance, dtype=np.float32), margin, spacing), (inside & 255).astype(np.uint8)
 
 
 def by_cell(number: NDArray[np.uint8], values: NDArray[np.float64]) -> FloatArray:
@@ -41,14 +51,16 @@ def by_cell(number: NDArray[np.uint8], values: NDArray[np.float64]) -> FloatArra
     return np.asarray(cv2.LUT(number, table), dtype=np.float32)
 
 
-def _seeds(shape: tuple[int, int], spacing: float, rng: np.random.Generator) -> tuple[NDArray[np.uint8], int]:
+def _seeds(
+    shape: tuple[int, int], spacing: float, rng: np.random.Generator, periodic: bool
+) -> tuple[NDArray[np.uint8], int]:
     """Return 0 at the seeds and 255 elsewhere, and how far the map reaches beyond the shape."""
     margin = int(3 * spacing)
-    h, w = shape[0] + 2 * margin, shape[1] + 2 * margin
+    h, w = shape if periodic else (shape[0] + 2 * margin, shape[1] + 2 * margin)
     count = max(int(rng.poisson(h * w / spacing**2)), 1)
     seeds = np.full((h, w), 255, dtype=np.uint8)
     seeds[rng.integers(h, size=count), rng.integers(w, size=count)] = 0
-    return seeds, margin
+    return np.pad(seeds, margin, mode="wrap") if periodic else seeds, margin
 
 
 def _inner(distance: FloatArray, margin: int, spacing: float) -> FloatArray:

@@ -2,37 +2,50 @@
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
 
 from .base import FloatArray
-from .bent import bent_rows
-from .canvas import Painting, crisp, widened
+from .bent import bent_plane, look_over
+from .canvas import Painting, crisp
 from .cells import by_cell, cells, domes
-from .noise import Spectrum, field_rows
+from .noise import Spectrum
+from .piles import piled_rows
 from .raster import blended, shifted, smoothstep
 from .stone import GREY, OCHRE, PALE, relief_light, shading
+from .tint import Tint
 
 
 def scree(shape: tuple[int, int], sun: float, rng: np.random.Generator) -> Painting:
     """Angular stones of several sizes, the small ones between the large; gaps are black."""
     sun_deg, spacing = rng.uniform(40.0, 140.0), rng.uniform(12.0, 26.0)
-    roughness = bent_rows(shape, Spectrum(1.2, 30.0, 2.0), rng, bend_px=40.0)
-    layers = [_Stones.scattered(shape, size, rng) for size in (spacing, spacing / 2.8)]
-    kinds = field_rows(shape, Spectrum(1.0, 60.0, 2.0), rng)
-    shade = shading(shape, sun, rng)
+    light = piled_rows(shape, partial(_lit, spacing, sun_deg, rng), rng)
+    tint = Tint(shape, 4, rng)
+    kind, shade = tint.field(Spectrum(1.0, 60.0, 16.0)), shading(tint, sun)
+    ochre = np.float32(0.35) * smoothstep(kind, 0.8, 2.4)
+    pale = smoothstep(kind, -1.0, 2.0) * (1 - ochre)
+    colours = tint.lit(blended((1 - ochre - pale, pale, ochre), (GREY, PALE, OCHRE)) * shade)
+    return lambda part: colours(part, light(part))
+
+
+def _lit(
+    spacing: float, sun_deg: float, rng: np.random.Generator, shape: tuple[int, int], periodic: bool
+) -> tuple[FloatArray, FloatArray]:
+    """Return the light on stones, and their height 0…1."""
+    rough = bent_plane(shape, Spectrum(1.2, 30.0, 2.0), rng, bend_px=40.0, periodic=periodic)
+    layers = [_Stones.scattered(shape, size, rng, periodic) for size in (spacing, spacing / 2.8)]
+    large, pebbles = (each.height(rough) for each in layers)
+    pebbles *= np.float32(0.5)
+    over = smoothstep(large - pebbles, -0.02, 0.06)
+    upper, lower = (each.face() for each in layers)
+    face = lower + over * (upper - lower)
+    height = np.maximum(large, pebbles, out=large)
     c, s = np.cos(np.radians(sun_deg)), np.sin(np.radians(sun_deg))
 
-    def rows(part: slice) -> FloatArray:
-        wide, inner = widened(part, math.ceil(0.2 * spacing) + 3, shape[0])
-        rough = roughness(wide)
-        large, pebbles = (each.height(wide, rough) for each in layers)
-        pebbles *= np.float32(0.5)
-        over = smoothstep(large - pebbles, -0.02, 0.06)
-        height = np.maximum(large, pebbles, out=large)
+    def look(height: FloatArray, rough: FloatArray, face: FloatArray) -> FloatArray:
         light = smoothstep(height, 0.0, 0.5)
         light *= np.float32(0.86)
         light += np.float32(0.14)
@@ -40,19 +53,10 @@ def scree(shape: tuple[int, int], sun: float, rng: np.random.Generator) -> Paint
         behind = shifted(height, 0.2 * spacing * c, -0.2 * spacing * s)
         behind -= height
         light *= 1 - np.float32(0.55) * smoothstep(behind, 0.15, 0.5)
-        upper, lower = (each.face(wide) for each in layers)
-        light *= lower + over * (upper - lower)
-        light = crisp(light)[inner]
-        light *= shade(part)
-        kind = kinds(part)
-        ochre = np.float32(0.35) * smoothstep(kind, 0.8, 2.4)
-        ochre *= light
-        light -= ochre
-        pale = smoothstep(kind, -1.0, 2.0)
-        pale *= light
-        return blended((light - pale, pale, ochre), (GREY, PALE, OCHRE))
+        light *= face
+        return crisp(light)
 
-    return rows
+    return look_over(look, (height, rough, face), periodic), height
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,20 +78,20 @@ class _Stones:
     faces: NDArray[np.float64]
 
     @classmethod
-    def scattered(cls, shape: tuple[int, int], spacing: float, rng: np.random.Generator) -> _Stones:
-        distance, number = cells(shape, spacing, rng)
+    def scattered(cls, shape: tuple[int, int], spacing: float, rng: np.random.Generator, periodic: bool) -> _Stones:
+        distance, number = cells(shape, spacing, rng, periodic=periodic)
         sizes, tops = rng.uniform(0.5, 1.0, 256), rng.uniform(0.45, 1.0, 256)
         return cls(distance, number, sizes, tops, np.exp(rng.normal(0.0, 0.3, 256)))
 
-    def height(self, rows: slice, rough: FloatArray) -> FloatArray:
-        """Return the height 0…1 of some rows."""
-        distance = self.distance[rows] + np.float32(0.025) * rough
-        distance *= by_cell(self.number[rows], 1 / self.sizes)
+    def height(self, rough: FloatArray) -> FloatArray:
+        """Return the height 0…1."""
+        distance = self.distance + np.float32(0.025) * rough
+        distance *= by_cell(self.number, 1 / self.sizes)
         top = np.float32(1.5) * domes(distance, 0.95)
         np.minimum(top, 1.0, out=top)  # broken off flat
-        top *= by_cell(self.number[rows], self.tops)
+        top *= by_cell(self.number, self.tops)
         return top
 
-    def face(self, rows: slice) -> FloatArray:
-        """Return the light that the faces in some rows catch, one value a stone."""
-        return by_cell(self.number[rows], self.faces)
+    def face(self) -> FloatArray:
+        """Return the light that the faces catch, one value a stone."""
+        return by_cell(self.number, self.faces)

@@ -3,17 +3,21 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import partial
 
 import numpy as np
+from numpy.typing import NDArray
 
 from .base import FloatArray, check_kind, pick_kind, scene_span
-from .bent import bent_rows, summed_rows
-from .canvas import SAMPLE_PX, Texture, canvas_shape, crisp, full_size, in_bands, widened
+from .bent import bent_plane, bent_rows, look_over, summed_rows
+from .canvas import SAMPLE_PX, Texture, canvas_shape, crisp, full_size
 from .cells import by_cell, cell_distance, cells, domes
-from .noise import Spectrum, field, field_rows, tile, tile_side
-from .points import add_points, lit_share, power_law, scattered
+from .noise import Spectrum, field_rows, tile, tile_side
+from .piles import piled_rows
+from .points import power_law, scattered
 from .raster import blended, colour, in_cache, mix, shifted, slope, smoothstep
 from .tiles import Patchwork
+from .tint import Tint
 from .view import View
 
 KINDS = ("heath", "plain", "gorse")
@@ -90,7 +94,7 @@ def _heath(shape: tuple[int, int], rng: np.random.Generator) -> FloatArray:
     def rows(part: slice) -> FloatArray:
         return in_cache(samples, growth(part), stands(part), bare(part), kinds(part))
 
-    return full_size(rows, shape, rng, _twigs(shape, rng), most=1.0)
+    return full_size(rows, shape, rng, _twigs(shape, rng))
 
 
 def _bushes(height: FloatArray, sun_deg: float) -> FloatArray:
@@ -144,60 +148,84 @@ def _cast_shadow(height: FloatArray, sun_deg: float) -> FloatArray:
 def _gorse(shape: tuple[int, int], rng: np.random.Generator) -> FloatArray:
     """Round bushes of several sizes; where they meet, gaps as dark and as wide as dust."""
     canvas = canvas_shape(shape)
-    sun_deg = rng.uniform(40.0, 140.0)
-    raggedness = bent_rows(canvas, Spectrum(1.2, 14.0, 2.0), rng, bend_px=24.0)
-    stands = field_rows(canvas, Spectrum(1.6, 0.3 * scene_span(canvas), 8.0, 2.0), rng)
-    spacing = rng.uniform(20.0, 32.0)
-    height, number = cells(canvas, spacing, rng)
-    leaves = cell_distance(canvas, spacing / 4, rng)
-    sun = np.float32(rng.uniform(1.5, 2.1))
-
-    def raised(part: slice) -> FloatArray:
-        ragged = raggedness(part)
-        bushes = domes(height[part] - np.float32(0.06) * ragged, 0.8)
-        bushes += np.float32(0.22) * domes(leaves[part], 0.9)
-        bushes += np.float32(0.10) * ragged
-        return bushes
-
-    def lit(part: slice) -> tuple[FloatArray, FloatArray]:
-        wide, inner = widened(part, 1, canvas[0])
-        bushes, cover = raised(wide), smoothstep(stands(part), -1.7, -0.7)
-        light = smoothstep(bushes[inner], 0.15, 0.85)
-        light *= np.float32(0.9)
-        light += np.float32(0.1)
-        light *= _leaning_light(bushes, sun_deg, -0.35 * spacing)[inner]
-        light = np.float32(1) + cover * (light - np.float32(1))
-        light *= sun
-        return light, cover
-
-    tint = field(canvas, Spectrum(1.2, 80.0, 2.0), rng)
-    shades = np.expm1(rng.normal(0.0, 0.16, 256))
-
-    flowering = np.empty(canvas, dtype=np.float32)
+    sun_deg, spacing = rng.uniform(40.0, 140.0), rng.uniform(20.0, 32.0)
+    bushes = piled_rows(canvas, partial(_cushions, spacing, sun_deg, rng), rng)
+    tint = Tint(canvas, 4, rng)
+    cover = smoothstep(tint.field(Spectrum(1.6, 0.3 * scene_span(canvas), 16.0, 2.0)), -1.45, -0.95)
+    kinds = tint.field(Spectrum(1.2, 80.0, 16.0))
+    colours = mix(STRAW, mix(NEEDLES, OLIVE, smoothstep(kinds, -1.5, 1.5)), np.float32(0.9) * cover)
+    colours *= np.float32(rng.uniform(1.5, 2.1))
+    covered, ground = tint.rows(cover), tint.lit(colours)
+    flowers = _Flowers.scattered(canvas, tint, rng)
 
     def rows(part: slice) -> FloatArray:
-        light, cover = lit(part)
-        np.multiply(light, cover, out=flowering[part])
-        bush = mix(NEEDLES, OLIVE, smoothstep(tint[part], -1.5, 1.5))
-        painting = mix(STRAW, bush, np.float32(0.9) * cover)
-        painting *= light * (1 + cover * by_cell(number[part], shades))
+        light = bushes(part)
+        light -= np.float32(1)
+        light *= covered(part)
+        light += np.float32(1)
+        painting = ground(part, light)
+        flowers.lay(painting, light, part)
         return painting
 
-    frame = full_size(rows, shape, rng, replace(_twigs(shape, rng), amount=0.7))
-    _add_flowers(frame, flowering, rng)
-    return frame
+    return full_size(rows, shape, rng, replace(_twigs(shape, rng), amount=0.7))
 
 
-def _add_flowers(frame: FloatArray, light: FloatArray, rng: np.random.Generator) -> None:
-    """Add yellow specks, mostly where some bushes are in bloom."""
-    shape = (light.shape[0], light.shape[1])
-    blooms = field_rows(shape, Spectrum(1.6, 160.0, 8.0), rng)
-    light = in_bands(lambda part: light[part] * smoothstep(blooms(part), 0.2, 2.0), shape)
-    x, y = scattered((frame.shape[0], frame.shape[1]), rng.uniform(0.0, 9000.0), rng)
-    seen = lit_share(light, x, y, SAMPLE_PX) > 0.1
-    x, y = x[seen], y[seen]
-    bright = lit_share(light, x, y, SAMPLE_PX) * (1 + power_law(len(x), 2.0, rng, largest=4.0))
-    add_points(frame, x, y, bright.astype(np.float32)[:, None] * FLOWER, sigma_px=0.8)
+@dataclass(frozen=True, slots=True)
+class _Flowers:
+    """Yellow specks, a sample wide, mostly where some bushes are in bloom.
+
+    Attributes
+    ----------
+    rows, columns
+        Their places in the canvas, from top to bottom.
+    light
+        Their light in full light.
+    """
+
+    rows: NDArray[np.intp]
+    columns: NDArray[np.intp]
+    light: FloatArray
+
+    @classmethod
+    def scattered(cls, canvas: tuple[int, int], tint: Tint, rng: np.random.Generator) -> _Flowers:
+        blooms = smoothstep(tint.field(Spectrum(1.6, 160.0, 16.0)), 0.2, 2.0)
+        x, y = scattered(canvas, rng.uniform(0.0, 9000.0) * SAMPLE_PX**2, rng)
+        light = tint.at(blooms, x, y)
+        order = np.argsort(y)
+        order = order[light[order] > 0.1]
+        light = light[order] * (1 + power_law(rng.random(len(order), dtype=np.float32), 2.0, largest=4.0))
+        light *= np.float32(1 / SAMPLE_PX**2)
+        return cls(np.rint(y[order]).astype(np.intp), np.rint(x[order]).astype(np.intp), light)
+
+    def lay(self, painting: FloatArray, light: FloatArray, part: slice) -> None:
+        """Add those in some rows of the canvas to its planes, in place, in the light there."""
+        some = slice(*np.searchsorted(self.rows, (part.start, part.stop)))
+        at = (self.rows[some] - part.start, self.columns[some])
+        for plane, share in zip(painting, FLOWER, strict=True):
+            np.add.at(plane, at, share * self.light[some] * light[at])
+
+
+def _cushions(
+    spacing: float, sun_deg: float, rng: np.random.Generator, shape: tuple[int, int], periodic: bool
+) -> tuple[FloatArray, FloatArray]:
+    """Return the light on bushes that stand close, some darker than others, and their height, about 0…1."""
+    ragged = bent_plane(shape, Spectrum(1.2, 14.0, 2.0), rng, bend_px=24.0, periodic=periodic)
+    distance, number = cells(shape, spacing, rng, periodic=periodic)
+    leaves = cell_distance(shape, spacing / 4, rng, periodic=periodic)
+    shades = np.exp(rng.normal(0.0, 0.16, 256))
+    height = domes(distance - np.float32(0.06) * ragged, 0.8)
+    height += np.float32(0.22) * domes(leaves, 0.9)
+    height += np.float32(0.10) * ragged
+
+    def look(height: FloatArray, shade: FloatArray) -> FloatArray:
+        light = smoothstep(height, 0.15, 0.85)
+        light *= np.float32(0.9)
+        light += np.float32(0.1)
+        light *= _leaning_light(height, sun_deg, -0.35 * spacing)
+        light *= shade
+        return light
+
+    return look_over(look, (height, by_cell(number, shades)), periodic), height
 
 
 def _grass(shape: tuple[int, int], rng: np.random.Generator) -> FloatArray:
@@ -218,4 +246,4 @@ def _grass(shape: tuple[int, int], rng: np.random.Generator) -> FloatArray:
         light -= straw
         return blended((light, straw), (sun * OLIVE, sun * STRAW))
 
-    return full_size(rows, shape, rng, Texture(Patchwork(blades, overlap=48), 0.33), most=1.0)
+    return full_size(rows, shape, rng, Texture(Patchwork(blades, overlap=48), 0.33))

@@ -1,0 +1,112 @@
+"""Bushes and stones by the thousand from one periodic tile of them: cuttings piled up where they meet.
+
+A cross-fade would leave things half there. Where two cuttings meet, the one is seen that is taller, and each counts the
+less the further it reaches into the other: whole things stand before others, and no straight line shows.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+
+from .base import FloatArray
+from .noise import WHOLE_SAMPLES
+from .raster import Rows, wrapped
+
+PILE_TILE = 1024
+"""Side of the tile: a thousand bushes or more, so that the eye finds none of them again."""
+
+STRIDE, OVERLAP = 832, 48
+"""Distance of cuttings, and the width of the seam in which two meet, samples."""
+
+SINKING = 3.0
+"""How much less a cutting counts at the far end of a seam than at the near one, in the unit of heights."""
+
+Look = Callable[[tuple[int, int], bool], tuple[FloatArray, FloatArray]]
+"""Makes light and height of a plane of things; the second argument says whether it is periodic."""
+
+
+def piled_rows(shape: tuple[int, int], look: Look, rng: np.random.Generator) -> Rows:
+    """Return what gives rows of the light that `look` makes: whole in a small plane, from cuttings in a large one."""
+    if shape[0] * shape[1] <= WHOLE_SAMPLES:
+        light, _ = look(shape, False)
+        return lambda part: light[part].copy()
+    return Pile(*look((PILE_TILE, PILE_TILE), True)).over(shape, rng)
+
+
+@dataclass(frozen=True, slots=True)
+class Pile:
+    """A periodic tile of things.
+
+    Attributes
+    ----------
+    light, tops
+        What is seen of them and how tall they are, float32 of one shape.
+    """
+
+    light: FloatArray
+    tops: FloatArray
+
+    def over(self, shape: tuple[int, int], rng: np.random.Generator) -> Rows:
+        """Return what gives rows of cuttings of it that cover `shape`."""
+        side = STRIDE + OVERLAP
+        light, tops = (wrapped(plane, 0, side) for plane in (self.light, self.tops))
+        first = rng.integers(side, size=2) - side  # the seams are nowhere in particular
+        down, across = (range(int(start), length, STRIDE) for start, length in zip(first, shape, strict=True))
+        corners = rng.integers(self.light.shape, size=(len(down), len(across), 2)).tolist()
+        cuttings = [
+            _Cutting(top, left, light[y : y + side, x : x + side], tops[y : y + side, x : x + side])
+            for top, row in zip(down, corners, strict=True)
+            for left, (y, x) in zip(across, row, strict=True)
+        ]
+
+        def rows(part: slice) -> FloatArray:
+            band = np.empty((part.stop - part.start, shape[1]), dtype=np.float32)
+            heights = np.full_like(band, -np.inf)
+            for cutting in cuttings:
+                cutting.lay(band, heights, part.start)
+            return band
+
+        return rows
+
+
+@dataclass(frozen=True, slots=True)
+class _Cutting:
+    """A cutting and the place of its first sample; its edges, `OVERLAP` wide, lie in seams."""
+
+    top: int
+    left: int
+    light: FloatArray
+    tops: FloatArray
+
+    def lay(self, band: FloatArray, heights: FloatArray, start: int) -> None:
+        """Lay it over the rows of a plane from `start` on, of which `heights` holds the tallest so far in seams."""
+        for rows, fall in _zones(self.top - start, band.shape[0]):
+            for columns, drop in _zones(self.left, band.shape[1]):
+                here = rows.start - self.top + start, columns.start - self.left
+                cut = np.s_[
+                    here[0] : here[0] + rows.stop - rows.start, here[1] : here[1] + columns.stop - columns.start
+                ]
+                if fall is None and drop is None:
+                    band[rows, columns] = self.light[cut]
+                    continue
+                height = self.tops[cut]
+                for way in (None if fall is None else fall[:, None], drop):
+                    height = height if way is None else height - way
+                taller = height > heights[rows, columns]
+                np.copyto(band[rows, columns], self.light[cut], where=taller)
+                np.copyto(heights[rows, columns], height, where=taller)
+
+
+def _zones(start: int, length: int) -> list[tuple[slice, FloatArray | None]]:
+    """Return what a cutting from `start` on covers of `length` samples: seams, with how it sinks there, and between."""
+    way = (np.arange(OVERLAP, dtype=np.float32) + np.float32(0.5)) * np.float32(SINKING / OVERLAP)
+    zones: list[tuple[slice, FloatArray | None]] = []
+    for first, last, sinks in ((0, OVERLAP, way[::-1]), (OVERLAP, STRIDE, None), (STRIDE, STRIDE + OVERLAP, way)):
+        low, high = max(start + first, 0), min(start + last, length)
+        if low < high:
+            skipped = low - start - first
+            zones.append((slice(low, high), None if sinks is None else sinks[skipped : skipped + high - low]))
+    return zones

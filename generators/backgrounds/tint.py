@@ -1,0 +1,122 @@
+"""Whatever is wider than the canvas needs, worked out on a coarser grid and enlarged once.
+
+Colours, shade and large shapes lose nothing on a grid two or four times coarser, at a quarter or a sixteenth of the
+cost. What is fine is light from a tile, by which they are multiplied.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from functools import partial
+
+import numpy as np
+from numpy.typing import NDArray
+
+from .base import FloatArray
+from .bent import bent_field
+from .noise import MARGIN_SAMPLES, Spectrum, Tone, enlarged_rows, field_rows, on_grid, plane, small_shape
+from .raster import Enlargement, Rows
+
+Lit = Callable[[slice, FloatArray], FloatArray]
+"""Gives planes (n, rows, columns) of the rows asked for, under the light that falls on them."""
+
+
+@dataclass(frozen=True, slots=True)
+class Tint:
+    """A grid that covers a canvas and a little more.
+
+    Attributes
+    ----------
+    canvas
+        Shape in samples.
+    step
+        Samples of the canvas from one of the grid to the next, a power of two: waves from four times as many on are
+        held without a trace of the grid.
+    rng
+        Draws what is laid on it.
+    """
+
+    canvas: tuple[int, int]
+    step: int
+    rng: np.random.Generator
+
+    @property
+    def grid(self) -> tuple[int, int]:
+        """Shape of the grid; `MARGIN_SAMPLES` of it lie beyond every edge of the canvas."""
+        return small_shape(self.canvas, self.step)
+
+    def field(self, spectrum: Spectrum, tone: Tone | None = None) -> FloatArray:
+        """Return `field_rows` whole on the grid; the spectrum's lengths are samples of the canvas."""
+        return plane(field_rows(self.grid, on_grid(spectrum, self.step, self.canvas), self.rng, tone), self.grid)
+
+    def bent(self, spectrum: Spectrum, *, bend_px: float) -> FloatArray:
+        """Return `bent_field` on the grid; lengths are samples of the canvas."""
+        return bent_field(self.grid, on_grid(spectrum, self.step, self.canvas), self.rng, bend_px=bend_px / self.step)
+
+    def framed(self, plane: FloatArray) -> FloatArray:
+        """Return a plane that covers the canvas at this step with its edge repeated in the margin of the grid."""
+        import cv2
+
+        (h, w), beyond = self.grid, MARGIN_SAMPLES
+        edges = (beyond, h - plane.shape[0] - beyond, beyond, w - plane.shape[1] - beyond)
+        return np.asarray(cv2.copyMakeBorder(plane, *edges, cv2.BORDER_REPLICATE), dtype=np.float32)
+
+    def at(self, plane: FloatArray, x: NDArray[np.float64], y: NDArray[np.float64]) -> FloatArray:
+        """Return the value of a plane of the grid at positions in the canvas, nearest sample, of shape (n,)."""
+        column, row = ((at / self.step + MARGIN_SAMPLES).round().astype(np.intp) for at in (x, y))
+        return np.asarray(plane[row, column], dtype=np.float32)
+
+    def rows(self, plane: FloatArray) -> Rows:
+        """Return what gives rows of the canvas of a plane of the grid, enlarged by a spline."""
+        return enlarged_rows(plane, self.step, self.canvas)
+
+    def lit(self, planes: FloatArray, finer: FloatArray | None = None) -> Lit:
+        """Return what gives rows of the canvas of planes (n, rows, columns) of the grid, each times the light there.
+
+        Parameters
+        ----------
+        planes
+            Enlarged by a spline.
+        finer
+            What they are multiplied by on a grid of step 2, on the way; from there lines are straight. That grid has
+            `MARGIN_SAMPLES` of its own beyond the canvas.
+        """
+        if finer is None:
+            return _times([self.rows(plane) for plane in planes])
+        halfway, half = [_halfway(each, self.step, finer.shape) for each in planes], finer
+
+        def enlarged(part: slice, grown: Rows) -> FloatArray:
+            needed = slice(part.start // 2 + MARGIN_SAMPLES - 1, -(-part.stop // 2) + MARGIN_SAMPLES + 1)
+            large = _doubled(grown(needed) * half[needed])
+            top, left = part.start - 2 * (needed.start - MARGIN_SAMPLES), 2 * MARGIN_SAMPLES
+            return large[top : top + part.stop - part.start, left : left + self.canvas[1]]
+
+        return _times([partial(enlarged, grown=grown) for grown in halfway])
+
+
+def _times(planes: Sequence[Rows]) -> Lit:
+    """Return what gives rows of planes, each times the light there."""
+
+    def lit(part: slice, light: FloatArray) -> FloatArray:
+        out = np.empty((len(planes), *light.shape), dtype=np.float32)
+        for room, enlarged in zip(out, planes, strict=True):
+            np.multiply(enlarged(part), light, out=room)
+        return out
+
+    return lit
+
+
+def _halfway(plane: FloatArray, step: int, shape: tuple[int, ...]) -> Rows:
+    """Return what enlarges a plane with a margin to rows of the grid of step 2, of that shape."""
+    beyond = (step // 2 - 1) * MARGIN_SAMPLES  # of this grid's margin, beyond that of the other
+    grown = Enlargement.through(plane, step // 2)
+    return lambda part: grown.rows(slice(part.start + beyond, part.stop + beyond))[:, beyond : beyond + shape[1]]
+
+
+def _doubled(plane: FloatArray) -> FloatArray:
+    """Return a plane twice as large, along straight lines; a sample becomes the middle of 2 × 2."""
+    import cv2
+
+    size = (2 * plane.shape[1], 2 * plane.shape[0])
+    return np.asarray(cv2.resize(plane, size, interpolation=cv2.INTER_LINEAR), dtype=np.float32)
