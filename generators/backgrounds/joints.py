@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import NamedTuple
 
@@ -9,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .base import FloatArray, scene_span
-from .raster import Enlargement, Rows, blur, reduced, shifted
+from .raster import blur, reduced, shifted
 
 STEP = 5.0
 """Samples from one bend of a crack to the next."""
@@ -29,12 +30,15 @@ GROOVE = 1.8
 BLOCK_STEP = 4
 """How many times coarser the grid is on which blocks are raised: what a crack hides needs no more."""
 
+RAISED = 12
+"""Steps in which a block rises along its crack."""
+
 BLOCK_REACH = 48.0
 """Samples from a crack over which a block sinks back to the level of the face."""
 
 
 class Cracks(NamedTuple):
-    """What a set of joints does to a face.
+    """What joints do to a face.
 
     Attributes
     ----------
@@ -48,33 +52,23 @@ class Cracks(NamedTuple):
     cover: NDArray[np.uint8]
     block: FloatArray
 
-    def beside(self, other: Cracks) -> Cracks:
-        """Return these and another set together."""
-        return Cracks(np.maximum(self.cover, other.cover), self.block + other.block)
-
-    def blocks(self, sun_deg: float) -> tuple[Rows, Rows]:
-        """Return what gives, for rows of the canvas, how far blocks stand out and how much sun they leave, 0…1."""
+    def blocks(self, sun_deg: float) -> tuple[FloatArray, FloatArray]:
+        """Return how far blocks stand out and how much sun they leave, 0…1, on the coarse grid."""
         towards = np.radians(sun_deg)
         taller = sum(
             np.maximum(shifted(self.block, reach * np.cos(towards), -reach * np.sin(towards)) - self.block, 0)
             for reach in (1.0, 2.0)
         )
         sunlit = 1 - 0.75 * np.minimum(1.3 * np.asarray(taller, dtype=np.float32), 1)
-        planes = [Enlargement.through(plane, BLOCK_STEP) for plane in (self.block, sunlit)]
-        width = self.cover.shape[1]
-        raised, left = (lambda rows, plane=plane: plane.rows(rows)[:, :width] for plane in planes)
-        return raised, left
+        return self.block, np.asarray(sunlit, dtype=np.float32)
 
     def open_rock(self, rows: slice) -> FloatArray:
         """Return the light that cracks leave in some rows, 0.15…1."""
         return np.float32(1) - np.float32(0.85 / 255) * self.cover[rows]
 
-    def grooves(self) -> Rows:
-        """Return what gives how deep the edges of cracks have weathered in some rows, 0…1."""
-        width = self.cover.shape[1]
-        half = reduced(self.cover, 2) * np.float32(1 / 255)
-        flanks = Enlargement.through(blur(half, 0.5 * GROOVE), 2)
-        return lambda rows: flanks.rows(rows)[:, :width]
+    def grooves(self) -> FloatArray:
+        """Return how deep the edges of cracks have weathered, 0…1, on a grid of step 2."""
+        return blur(reduced(self.cover, 2), 0.5 * GROOVE) * np.float32(1 / 255)
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,13 +90,10 @@ class Joints:
     spacing: float
     width: float
 
-    def draw(self, shape: tuple[int, int], rng: np.random.Generator) -> Cracks:
-        """Return the cracks of this set in a canvas of `shape`."""
-        import cv2
-
-        covered = np.zeros(shape, dtype=np.uint8)
-        raised = np.zeros([-(-side // BLOCK_STEP) for side in shape], dtype=np.uint8)
-        line = np.full_like(raised, 255)
+    def paths(
+        self, shape: tuple[int, int], rng: np.random.Generator
+    ) -> Iterator[tuple[NDArray[np.float64], list[NDArray[np.int32]]]]:
+        """Yield the middle line (n, 2) of every crack in a canvas of `shape`, and the outlines of it and its branch."""
         length = 0.22 * scene_span(shape)
         for _ in range(int(rng.poisson(shape[0] * shape[1] / (self.spacing * length)))):
             start = np.array((rng.uniform(0, shape[1]), rng.uniform(0, shape[0])))
@@ -113,13 +104,25 @@ class Joints:
                 turn = rng.choice((-1, 1)) * rng.uniform(0.4, 1.1)
                 fork = _path(start, np.radians(-self.angle_deg) + turn, length * rng.random(), rng)
                 cracks.append(_crack(fork[len(fork) // 2 :], 0.5 * opening, rng))
-            for corners in cracks:
+            yield path, cracks
+
+
+def cracked(shape: tuple[int, int], sets: Sequence[Joints], rng: np.random.Generator) -> Cracks:
+    """Return what sets of joints do to a canvas of `shape`."""
+    import cv2
+
+    covered = np.zeros(shape, dtype=np.uint8)
+    raised = np.zeros([-(-side // BLOCK_STEP) for side in shape], dtype=np.uint8)
+    line = np.full_like(raised, 255)
+    for joints in sets:
+        for path, outlines in joints.paths(shape, rng):
+            for corners in outlines:
                 cv2.fillPoly(covered, [corners], 255, lineType=cv2.LINE_AA, shift=SHIFT)
             _raise(raised, line, path, BLOCK_REACH * rng.choice((-1, 1)))
-        distance = np.asarray(cv2.distanceTransform(line, cv2.DIST_L2, cv2.DIST_MASK_5), dtype=np.float32)
-        near = np.maximum(1 - distance * np.float32(BLOCK_STEP / BLOCK_REACH), 0)
-        block = cv2.GaussianBlur(raised * near * near * np.float32(1 / 255), (0, 0), 0.7)
-        return Cracks(covered, np.asarray(block, dtype=np.float32))
+    distance = np.asarray(cv2.distanceTransform(line, cv2.DIST_L2, cv2.DIST_MASK_5), dtype=np.float32)
+    near = np.maximum(1 - distance * np.float32(BLOCK_STEP / BLOCK_REACH), 0)
+    block = cv2.GaussianBlur(raised * near * near * np.float32(1 / 255), (0, 0), 0.7)
+    return Cracks(covered, np.asarray(block, dtype=np.float32))
 
 
 def _raise(raised: NDArray[np.uint8], line: NDArray[np.uint8], path: NDArray[np.float64], reach: float) -> None:
@@ -133,9 +136,12 @@ def _raise(raised: NDArray[np.uint8], line: NDArray[np.uint8], path: NDArray[np.
         np.rint((side / BLOCK_STEP - 0.5) * (1 << SHIFT)).astype(np.int32) for side in (knots, knots + reach * normal)
     )
     cv2.polylines(line, [inner], False, 0, shift=SHIFT)
-    strength = 255 * np.sin(np.pi * (np.arange(len(knots) - 1) + 0.5) / (len(knots) - 1))
-    for n, value in enumerate(strength):
-        cv2.fillConvexPoly(raised, np.array((inner[n], inner[n + 1], outer[n + 1], outer[n])), value, shift=SHIFT)
+    along = (np.arange(len(knots) - 1) + 0.5) / (len(knots) - 1)
+    height = np.rint(RAISED * np.sin(np.pi * along)).astype(int)
+    starts = np.flatnonzero(np.diff(height, prepend=-1))
+    for first, last in zip(starts, (*starts[1:], len(height)), strict=True):
+        corners = np.concatenate((inner[first : last + 1], outer[first : last + 1][::-1]))
+        cv2.fillPoly(raised, [corners], 255 * height[first] / RAISED, shift=SHIFT)
 
 
 def _path(start: NDArray[np.float64], heading: float, length: float, rng: np.random.Generator) -> NDArray[np.float64]:

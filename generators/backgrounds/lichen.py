@@ -9,10 +9,14 @@ from numpy.typing import NDArray
 
 from .base import FloatArray
 from .raster import colour, smoothstep
+from .stone import GREY
 
 LICHENS = (colour(0.36, 0.38, 0.30), colour(0.05, 0.05, 0.045), colour(0.34, 0.23, 0.06))
 TINTS = np.concatenate((np.zeros((3, 1), dtype=np.float32), *(tint.reshape(3, 1) for tint in LICHENS)), axis=1)
 """Linear sRGB of grey-green, black and orange crusts: round, 6…60 px wide, as dust shadows are."""
+
+THINNEST = 40
+"""Of 255: less of a crust shows nowhere, however the grain is."""
 
 CRUST_EDGE = 3
 """Samples that a crust's soft edge reaches beyond its outline."""
@@ -50,21 +54,25 @@ class Lichens:
             middles = colonies[rng.integers(len(colonies), size=count)] + rng.normal(0, 45.0, (count, 2))
             alone = rng.random(count) < 0.4
             middles[alone] = rng.uniform((0, 0), shape[::-1], (int(alone.sum()), 2))
-            for middle, size in zip((8 * middles).astype(int).tolist(), rng.pareto(1.6, count), strict=True):
-                radius = int(min(1.5 + 1.5 * size, 15.0) * 8)
-                cv2.circle(crusts, middle, radius, 255, thickness=-1, lineType=cv2.LINE_AA, shift=3)
-                cv2.circle(kinds, middle, radius + 8 * CRUST_EDGE, kind, thickness=-1, shift=3)
-        return cls(densities, kinds, np.asarray(cv2.GaussianBlur(crusts, (0, 0), 1.2), dtype=np.uint8))
+            sizes = 1.5 + 1.5 * rng.pareto(1.6, count)
+            radii = np.where(sizes > 15, rng.uniform(4, 15, count), sizes).round().astype(int)
+            for radius in np.unique(radii).tolist():
+                alike = np.rint(8 * middles[radii == radius]).astype(np.int32)[:, None, None, :].repeat(2, axis=1)
+                # A line without length and as thick as a disc is one: many are drawn by one call.
+                cv2.polylines(crusts, alike, False, 255, 2 * radius, cv2.LINE_8, 3)
+                cv2.polylines(kinds, alike, False, kind, 2 * (radius + CRUST_EDGE), cv2.LINE_8, 3)
+        return cls(densities, kinds, np.asarray(cv2.blur(crusts, (5, 5)), dtype=np.uint8))
 
-    def grow(self, stone: FloatArray, rows: slice, lit: tuple[FloatArray, FloatArray]) -> None:
-        """Lay crusts on rows of lit stone (3, rows, columns), in place, under its light and ragged by its grain.
+    def grow(self, stone: FloatArray, part: slice, grain: FloatArray) -> None:
+        """Lay crusts on rows of lit stone (3, rows, columns), in place, ragged by its grain and in the light on it.
 
         Few samples have a crust: only these are computed.
         """
-        near = np.flatnonzero(self.crusts[rows])
-        light, grain = (plane.ravel()[near] for plane in lit)
-        ragged = self.crusts[rows].ravel()[near] * (np.float32(1 / 255) + np.float32(0.4 / 255) * grain)
-        kind = self.kinds[rows].ravel()[near]
+        near = np.flatnonzero(self.crusts[part] > THINNEST)
+        rough = grain.ravel()[near]
+        light = stone[1].ravel()[near] / (rough * GREY[1, 0, 0])
+        ragged = self.crusts[part].ravel()[near] * (np.float32(0.1 / 255) + np.float32(0.9 / 255) * rough)
+        kind = self.kinds[part].ravel()[near]
         share = self.densities[kind] * smoothstep(ragged, 0.35, 0.75)
         for plane, tints in zip(stone.reshape(3, -1), TINTS, strict=True):
             bare = plane[near]

@@ -7,8 +7,9 @@ import math
 import numpy as np
 
 from .base import FloatArray, scene_span
-from .noise import Spectrum, field_rows
-from .raster import Rows, colour, slope
+from .noise import Spectrum
+from .raster import colour, slope
+from .tint import Tint
 
 PALE, GREY, OCHRE, DARK = (
     colour(0.36, 0.34, 0.31),
@@ -19,12 +20,12 @@ PALE, GREY, OCHRE, DARK = (
 """Linear sRGB of weathered limestone, granite, iron stain and wet or shaded stone in full light."""
 
 
-def shading(shape: tuple[int, int], sun: float, rng: np.random.Generator) -> Rows:
-    """Return what gives the light on the whole face: parts of it turn from the sun or are wet."""
-    contrast = np.float32(rng.uniform(0.25, 0.5))
+def shading(grid: Tint, sun: float) -> FloatArray:
+    """Return the light on the whole face, on a grid: parts of it turn from the sun or are wet."""
+    contrast = np.float32(grid.rng.uniform(0.25, 0.5))
     mean = np.float32(math.log(sun) - 0.35)
-    waves = Spectrum(1.7, 0.4 * scene_span(shape), 16.0, 1.3)
-    return field_rows(shape, waves, rng, lambda field: np.exp(contrast * field + mean))
+    light = np.exp(contrast * grid.field(Spectrum(1.7, 0.4 * scene_span(grid.canvas), 16.0, 1.3)) + mean)
+    return np.asarray(light, dtype=np.float32)
 
 
 def relief_light(height: FloatArray, sun_deg: float, strength: float) -> FloatArray:

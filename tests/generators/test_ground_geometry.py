@@ -7,7 +7,7 @@ import pytest
 from scipy import integrate
 
 from moteyard.generators.backgrounds.bent import bent_field
-from moteyard.generators.backgrounds.joints import Joints
+from moteyard.generators.backgrounds.joints import Joints, cracked
 from moteyard.generators.backgrounds.noise import Spectrum
 from moteyard.generators.backgrounds.view import View
 
@@ -46,7 +46,7 @@ def test_things_are_smaller_further_up():
 
 
 def test_joints_run_as_told_and_cover_little():
-    cover = Joints(30.0, 60.0, 2.0).draw((600, 800), np.random.default_rng(4)).cover
+    cover = cracked((600, 800), [Joints(30.0, 60.0, 2.0)], np.random.default_rng(4)).cover
     assert cover.dtype == np.uint8
     assert set(np.unique(cover)[[0, -1]]) == {0, 255}
     # One crack in 60 samples and a third as many forks, two to three samples wide as drawn.
@@ -59,7 +59,7 @@ def test_joints_run_as_told_and_cover_little():
 
 def test_wider_joints_cover_more_and_other_seeds_others():
     def drawn(width, seed):
-        return Joints(80.0, 80.0, width).draw((400, 500), np.random.default_rng(seed)).cover / 255
+        return cracked((400, 500), [Joints(80.0, 80.0, width)], np.random.default_rng(seed)).cover / 255
 
     # Their openings differ by two thirds of two samples on average, and each is drawn one wider.
     assert 1.25 < drawn(4.0, 1).sum() / drawn(2.0, 1).sum() < 2.0
