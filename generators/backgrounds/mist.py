@@ -3,16 +3,17 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from .base import FloatArray, check_kind, finest_detail, pick_kind, scene_span
 from .bent import bent_rows
 from .canvas import Painting, Texture, canvas_shape, full_size
-from .noise import Spectrum, field, tile, tile_side
-from .raster import Rows, blended, colour, rows, smoothstep
+from .noise import MARGIN_SAMPLES, Spectrum, one_grid, tile, tile_side
+from .raster import Rows, blended, cached, colour, rows, smoothstep
 from .tiles import Patchwork
+from .tint import Tint
 
 KINDS = ("veil", "ridges")
 
@@ -92,20 +93,19 @@ class _Ridge:
     clearing: Rows
     seen: np.float32
 
-    def lay(self, mist: FloatArray, wood: FloatArray, detail: FloatArray, part: slice) -> None:
-        """Lay the ridge over amounts of mist and wood and the strength of texture in some rows, in place."""
+    def lay(self, wood: FloatArray, part: slice) -> None:
+        """Lay the ridge over the amount of wood in some rows, in place."""
         first = max(part.start, math.floor(self.edge.min()))
         if first >= part.stop:
             return  # all above the skyline
-        below = slice(first - part.start, part.stop - part.start)
-        cover: FloatArray = np.arange(first, part.stop, dtype=np.float32)[:, None] - self.edge
-        cover += np.float32(0.5)
-        np.clip(cover, 0, 1, out=cover)
-        cover *= self.clearing(slice(first, part.stop))
-        seen = float(self.seen)
-        foliage = 0.04 * seen / (0.6 - 0.57 * seen)  # contrast of leaves in absolute light, behind this much mist
-        for plane, there in ((mist, 1 - seen), (wood, seen), (detail, foliage)):
-            plane[below] += cover * (np.float32(there) - plane[below])
+        cover = self.clearing(slice(first, part.stop))
+        last = min(part.stop, math.ceil(self.edge.max()) + 1)  # from here on there is no sky
+        if first < last:
+            below: FloatArray = np.arange(first, last, dtype=np.float32)[:, None] - (self.edge - np.float32(0.5))
+            cover[: last - first] *= np.clip(below, 0, 1, out=below)
+        below_it = wood[first - part.start :]
+        for some in cached(cover.shape):
+            below_it[some] += cover[some] * (self.seen - below_it[some])
 
 
 def _ridges(veil: Rows, shape: tuple[int, int], rng: np.random.Generator) -> Painting:
@@ -121,10 +121,16 @@ def _ridges(veil: Rows, shape: tuple[int, int], rng: np.random.Generator) -> Pai
 
     def planes(part: slice) -> FloatArray:
         mist = veil(part)
-        wood, detail = np.zeros_like(mist), np.zeros_like(mist)
+        wood = np.zeros_like(mist)
         for ridge in ridges:
-            ridge.lay(mist, wood, detail, part)
-        return np.concatenate((blended((mist, wood), (VEIL, WOOD)), detail[None]))
+            ridge.lay(wood, part)
+        out = np.empty((4, *mist.shape), dtype=np.float32)
+        for some in cached(mist.shape):
+            seen = wood[some]
+            out[:3, some] = blended((mist[some] * (1 - seen), seen), (VEIL, WOOD))
+            # Contrast of leaves in absolute light, behind this much mist.
+            np.divide(np.float32(0.04) * seen, np.float32(0.6) - np.float32(0.57) * seen, out=out[3, some])
+        return out
 
     return planes
 
@@ -132,21 +138,29 @@ def _ridges(veil: Rows, shape: tuple[int, int], rng: np.random.Generator) -> Pai
 def _skyline(shape: tuple[int, int], top: float, near: float, rng: np.random.Generator) -> FloatArray:
     """Return the row of the tree tops in every column, fractional; trees stand taller on nearer ridges."""
     w, size = shape[1], 4.0 + 22.0 * near**1.5
-    hill = field((16, w), Spectrum(2.2, 1.2 * w, 2.0), rng)[8] * np.float32(0.06 * shape[0])
-    at = np.arange(w)
-    skyline = np.zeros(w)
-    for _ in range(int(1.6 * w / (0.45 * size)) + 1):
-        middle, height = rng.uniform(0, w), size * rng.uniform(0.45, 1.0) ** 0.7
-        low, high = (int(np.clip(middle + side * 0.3 * height, 0, w)) for side in (-1, 1))
-        cone = height * (1 - np.abs(at[low:high] - middle) / (0.3 * height + 0.5))
-        skyline[low:high] = np.maximum(skyline[low:high], cone)
-    ragged = field((16, w), Spectrum(0.5, 8.0, 2.0), rng)[8] * np.float32(0.05 * size)
+    hill = _line(w, Spectrum(1.7, 1.2 * w), rng) * np.float32(0.06 * shape[0])
+    count = int(1.6 * w / (0.45 * size)) + 1
+    middles, heights = rng.uniform(0, w, count), size * rng.uniform(0.45, 1.0, count) ** 0.7
+    reach = np.arange(-math.ceil(0.3 * size) - 1, math.ceil(0.3 * size) + 2)
+    columns = np.floor(middles).astype(np.intp)[:, None] + reach
+    cones = heights[:, None] * (1 - np.abs(columns - middles[:, None]) / (0.3 * heights[:, None] + 0.5))
+    skyline, inside = np.zeros(w), (columns >= 0) & (columns < w)
+    np.maximum.at(skyline, columns[inside], cones[inside])
+    ragged = _line(w, Spectrum(0.0), rng) * np.float32(0.05 * size)
     return np.asarray(top + hill - skyline + ragged, dtype=np.float32)
+
+
+def _line(length: int, spectrum: Spectrum, rng: np.random.Generator) -> FloatArray:
+    """Return a line of noise of unit variance, float32 (length,), cut from a periodic one of twice the length."""
+    line = one_grid((1, length), replace(spectrum, longest_px=spectrum.longest_px or length), 1, (0, length), rng)
+    return np.asarray(line[0], dtype=np.float32)
 
 
 def _clearing(shape: tuple[int, int], top: float, rng: np.random.Generator) -> Rows:
     """Return what gives how clear a ridge stands: 1 at its skyline, less where mist lies at its foot."""
-    span = scene_span(shape)
-    below = (np.arange(shape[0], dtype=np.float32)[:, None] - np.float32(top)) / np.float32(0.35 * shape[0])
-    swathes = bent_rows(shape, Spectrum(2.0, 0.4 * span, _finest(span), 2.5), rng, bend_px=0.3 * span)
-    return lambda part: 1 - np.float32(0.8) * smoothstep(below[part] + np.float32(0.25) * swathes(part), 0.15, 1.1)
+    span, grid = scene_span(shape), Tint(shape, 4, rng)
+    down = grid.step * (np.arange(grid.grid[0], dtype=np.float32)[:, None] - MARGIN_SAMPLES)
+    below = (down - np.float32(top)) / np.float32(0.35 * shape[0])
+    swathes = grid.bent(Spectrum(2.0, 0.4 * span, max(_finest(span), 16.0), 2.5), bend_px=0.3 * span)
+    clear = 1 - np.float32(0.8) * smoothstep(below + np.float32(0.25) * swathes, 0.15, 1.1)
+    return grid.rows(clear)

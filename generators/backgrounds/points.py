@@ -8,6 +8,9 @@ from numpy.typing import NDArray
 from .base import FloatArray
 from .raster import cached
 
+PHASES = 64
+"""Places of a point in a pixel that are told apart."""
+
 REACH = 2
 """Half width in pixels of the patch that a point may light; enough for a sigma up to 0.9."""
 
@@ -29,29 +32,26 @@ def add_points(
     light
         Radiance times area in px², float32 (n, 3) or (n, 1).
     sigma_px
-        Width of the spot; the share of every pixel is the Gaussian's integral over its square.
+        Width of the spot; the share of every pixel is the Gaussian's integral over its square, for centres rounded
+        to a part of `PHASES` of a pixel.
     """
-    for some in cached((len(x), 3 * (2 * REACH + 1) ** 2)):
-        _add(frame, (x[some], y[some]), light[some], sigma_px)
-
-
-def _add(
-    frame: FloatArray, middles: tuple[NDArray[np.float64], NDArray[np.float64]], light: FloatArray, sigma_px: float
-) -> None:
     height, width = frame.shape[:2]
-    x, y = middles
-    column, row = np.rint(x).astype(np.int64), np.rint(y).astype(np.int64)
-    around = np.arange(-REACH, REACH + 1)
-    columns, lines = column[:, None] + around, row[:, None] + around
-    across, down = _shares(x - column, sigma_px), _shares(y - row, sigma_px)
-    across[(columns < 0) | (columns >= width)] = 0
-    down[(lines < 0) | (lines >= height)] = 0
-    shares = (down[:, :, None] * across[:, None, :]).astype(np.float32)
-    first = 3 * (lines.clip(0, height - 1)[:, :, None] * width + columns.clip(0, width - 1)[:, None, :])
-    at = (first[..., None] + np.arange(3)).ravel()  # neighbours in turn: they share a line of the cache
-    flat = frame.reshape(-1)
-    np.add.at(flat, at, (shares[..., None] * np.broadcast_to(light, (len(x), 3))[:, None, None, :]).ravel())
-    flat[at] = np.minimum(flat[at], np.float32(MOST))
+    places = (np.rint(PHASES * at).astype(np.intp) + PHASES // 2 for at in (x, y))
+    (column, right), (row, down) = (np.divmod(place, PHASES) for place in places)
+    near = (column >= -REACH) & (column < width + REACH) & (row >= -REACH) & (row < height + REACH)
+    order = np.flatnonzero(near)[np.argsort(row[near])]  # from row to row: neighbours find the frame in the cache
+    shares = _shares((np.arange(PHASES) - PHASES // 2) / PHASES, sigma_px).astype(np.float32)
+    around, flat = np.arange(-REACH, REACH + 1), frame.reshape(-1)
+    for part in cached((len(order), 3 * len(around) ** 2)):
+        some = order[part]
+        lines, columns = row[some, None] + around, column[some, None] + around
+        below = shares[down[some]] * ((lines >= 0) & (lines < height))
+        across = shares[right[some]] * ((columns >= 0) & (columns < width))
+        spots = (below[:, :, None] * across[:, None, :])[..., None] * light[some, None, None, :]
+        first = lines.clip(0, height - 1)[:, :, None] * width + columns.clip(0, width - 1)[:, None, :]
+        at = (3 * first[..., None] + np.arange(3)).ravel()  # neighbours in turn: they share a line of the cache
+        np.add.at(flat, at, np.broadcast_to(spots, (*spots.shape[:3], 3)).ravel())
+        flat[at] = np.minimum(flat[at], np.float32(MOST))
 
 
 def _shares(offset: NDArray[np.float64], sigma_px: float) -> NDArray[np.float64]:
@@ -62,9 +62,27 @@ def _shares(offset: NDArray[np.float64], sigma_px: float) -> NDArray[np.float64]
     return np.asarray(np.diff(ndtr(edges / sigma_px), axis=1))
 
 
-def power_law(count: int, steepness: float, rng: np.random.Generator, *, largest: float) -> NDArray[np.float64]:
-    """Return brightnesses with P(> b) = (1 + b)^(−steepness), cut off at `largest`: few are strong."""
-    return np.minimum(rng.pareto(steepness, count), largest)
+def power_law(chance: FloatArray, steepness: float, *, largest: float) -> FloatArray:
+    """Return brightnesses with P(> b) = (1 + b)^(−steepness), cut off at `largest`: few are strong.
+
+    `chance` is uniform in 0…1.
+    """
+    spread = np.maximum(chance, np.float32((1 + largest) ** -steepness)) ** np.float32(-1 / steepness)
+    return np.asarray(spread - np.float32(1), dtype=np.float32)
+
+
+def chances(places: NDArray[np.intp], seed: int) -> FloatArray:
+    """Return a number of uniform chance 0…1 for every place, the same whenever it is asked for.
+
+    The last steps of a 32-bit MurmurHash3 (A. Appleby, public domain; from memory).
+    """
+    mixed = (places.astype(np.uint64) * np.uint64(0x9E3779B97F4A7C15) >> np.uint64(32)).astype(np.uint32)
+    mixed ^= np.uint32(seed)
+    for shift, factor in ((16, 0x85EBCA6B), (13, 0xC2B2AE35)):
+        mixed ^= mixed >> np.uint32(shift)
+        mixed *= np.uint32(factor)
+    mixed ^= mixed >> np.uint32(16)
+    return np.asarray(mixed * np.float32(2**-32), dtype=np.float32)
 
 
 def scattered(

@@ -2,17 +2,32 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 
 from .base import FloatArray, check_kind, finest_detail, pick_kind, scene_span
-from .bent import bent_field, bent_rows
-from .canvas import SAMPLE_PX, Texture, canvas_shape, crisp, full_size, in_bands, widened
+from .bent import bent_plane, bent_rows, lit_rows, look_over
+from .canvas import SAMPLE_PX, Texture, canvas_shape, crisp, full_size, widened
 from .noise import Spectrum, field_rows, tile, tile_side
-from .points import MOST, add_points, lit_share, power_law, scattered
-from .raster import Rows, blended, blur, colour, grown, in_cache, reduced, shifted, slope, smoothstep
+from .points import add_points, lit_share, power_law, scattered
+from .raster import (
+    Rows,
+    blended,
+    blur,
+    colour,
+    grown,
+    in_cache,
+    reduced,
+    sample_by_sample,
+    shifted,
+    slope,
+    smoothstep,
+)
 from .tiles import Patchwork
+from .tint import Tint
 
 KINDS = ("drifts", "sparkle", "shade", "powder", "crust", "rocks")
 
@@ -22,17 +37,14 @@ SUNLIT = colour(0.70, 0.69, 0.67)
 SHADE = colour(0.20, 0.26, 0.36)
 """The same snow lit by blue sky only: a fifth to a third of the light."""
 
-ROCK = colour(0.105, 0.098, 0.090)
-"""Dark wet rock in full light."""
+ROCK = np.float32(0.15)
+"""Dark wet rock in full light, of sunlit snow."""
 
 GLINTS = {"sparkle": 900.0, "powder": 60.0}
 """Crystals that mirror the sun, in a megapixel, where there are any."""
 
-SHADE_EDGE = 20
-"""Samples, more than the blur of a shadow's edge reaches."""
-
 STONE_SHADE = 9
-"""Samples that a stone's shade and its soft edge reach."""
+"""Samples, more than a stone's shade and its soft edge reach."""
 
 GRAIN = {"powder": 0.017, "crust": 0.04}
 """Standard deviation in log luminance of the grain of the surface; 0.025 for the kinds not named."""
@@ -66,7 +78,7 @@ class Snow:
         stones = _stones(canvas, sun_deg, rng) if kind == "rocks" else None
         exposure = np.float32(rng.uniform(0.85, 1.05))
 
-        tints = [exposure * tint for tint in (SHADE, SUNLIT, ROCK)[: 2 if stones is None else 3]]
+        tints = exposure * SHADE, exposure * SUNLIT
         glinting = np.empty(canvas, dtype=np.float32) if kind in GLINTS else None
 
         def samples(sun: FloatArray, *sunlit: FloatArray) -> FloatArray:
@@ -75,13 +87,13 @@ class Snow:
             for share in sunlit[:1]:
                 sun *= share
             skylight -= skylight * sun
-            if stones is None:
-                return blended((skylight, sun), tints)
-            _, snowy, rock = sunlit
-            skylight *= snowy
-            sun *= snowy
-            rock *= 1 - snowy
-            return blended((skylight, sun, rock), tints)
+            if stones is not None:
+                _, snowy, rock = sunlit
+                skylight *= snowy
+                sun *= snowy
+                rock *= ROCK - ROCK * snowy
+                sun += rock
+            return blended((skylight, sun), tints)
 
         def rows(part: slice) -> FloatArray:
             wide, inner = widened(part, 2, canvas[0])
@@ -91,10 +103,10 @@ class Snow:
             if shade is not None:
                 return in_cache(samples, sun, shade(part))
             if stones is not None:
-                return in_cache(samples, sun, stones.sunlit(part), stones.snowy[part], stones.light(part))
+                return in_cache(samples, sun, *stones(part))
             return in_cache(samples, sun)
 
-        frame = full_size(rows, shape, rng, _grain(shape, kind, rng), most=MOST)
+        frame = full_size(rows, shape, rng, _grain(shape, kind, rng))
         if glinting is not None:
             _add_glints(frame, glinting, GLINTS[kind], rng)
         return frame
@@ -177,79 +189,74 @@ def _plates(shape: tuple[int, int], rng: np.random.Generator) -> Rows:
 
 def _cast_shade(shape: tuple[int, int], rng: np.random.Generator) -> Rows:
     """Return what gives the sun's share, 0…1: less in a ridge's soft-edged shade and in trees', sharp near them."""
-    span, along = scene_span(shape), rng.uniform(-25.0, 25.0)
-    ridge = bent_rows(shape, Spectrum(2.6, 0.9 * span, 16.0, 2.5, along), rng, bend_px=0.4 * span)
-    trees = bent_rows(shape, Spectrum(1.9, 0.07 * span, finest_detail(span), 9.0, along), rng, bend_px=0.5 * span)
-    where = field_rows(shape, Spectrum(2.2, 0.6 * span, 32.0), rng, lambda field: 0.7 * smoothstep(field, -0.4, 0.6))
+    span, along, grid = scene_span(shape), rng.uniform(-25.0, 25.0), Tint(shape, 2, rng)
+    ridge = grid.bent(Spectrum(2.6, 0.9 * span, 16.0, 2.5, along), bend_px=0.4 * span)
+    tall = Spectrum(1.9, 0.07 * span, max(finest_detail(span), 4.0), 9.0, along)
+    trees = grid.bent(tall, bend_px=0.5 * span)
+    where = grid.field(Spectrum(2.2, 0.6 * span, 32.0), lambda field: 0.7 * smoothstep(field, -0.4, 0.6))
     level = np.float32(rng.uniform(0.5, 1.2))
-    far = field_rows(shape, Spectrum(2.0, 0.6 * span, 32.0), rng, lambda field: smoothstep(field, -0.7, 0.7))
-    depth = np.float32(-rng.uniform(0.8, 0.95))
+    far = grid.field(Spectrum(2.0, 0.6 * span, 32.0), lambda field: smoothstep(field, -0.7, 0.7))
+    depth = np.float32(rng.uniform(0.8, 0.95))
 
-    def rows(part: slice) -> FloatArray:
-        wide, inner = widened(part, SHADE_EDGE, shape[0], even=True)
-        silhouette = trees(wide)
-        np.maximum(silhouette, 0, out=silhouette)
-        silhouette *= where(wide)
-        silhouette += ridge(wide)
-        silhouette -= level
-        shade = smoothstep(silhouette[inner], 0.0, 0.09)
-        # Seen from afar the edge is wide: half as many samples are enough for it.
-        small = blur(reduced(silhouette, 2), 1.25)
-        soft = grown(smoothstep(small, -0.15, 0.4), silhouette.shape, 2)[inner]
-        soft -= shade
-        soft *= far(part)
-        shade += soft
-        shade *= depth
-        shade += np.float32(1)
-        return shade
+    def silhouette(ridge: FloatArray, trees: FloatArray, where: FloatArray) -> FloatArray:
+        tops = np.maximum(trees, 0) * where
+        tops += ridge
+        tops -= level
+        return tops
+
+    def sunlit(sharp: FloatArray, soft: FloatArray, far: FloatArray) -> FloatArray:
+        return 1 - depth * (sharp + far * (smoothstep(soft, -0.15, 0.4) - sharp))
+
+    near = sample_by_sample(silhouette, ridge, trees, where)
+    sharp = blur(smoothstep(near, 0.0, 0.09), 0.75)  # no staircase shows
+    # Seen from afar the edge is wide.
+    return grid.rows(sample_by_sample(sunlit, sharp, blur(near, 1.25), far))
+
+
+def _stones(
+    shape: tuple[int, int], sun_deg: float, rng: np.random.Generator
+) -> Callable[[slice], tuple[FloatArray, FloatArray, FloatArray]]:
+    """Outcrops and single stones, most of them a few pixels wide, gathered in patches.
+
+    Return what gives, for rows: the sun's share on the snow beside stones, where snow lies (1, and 0 on rock), and the
+    light on rock, about 1.
+    """
+    level = np.float32(rng.uniform(0.7, 2.6))
+    patches = field_rows(shape, Spectrum(2.0, 0.5 * scene_span(shape), 32.0), rng, lambda field: 0.9 * field - level)
+    relief, light = lit_rows(shape, partial(_relief, sun_deg, rng), rng)
+    c, s = np.cos(np.radians(sun_deg)), np.sin(np.radians(sun_deg))
+
+    def rows(part: slice) -> tuple[FloatArray, FloatArray, FloatArray]:
+        wide, inner = widened(part, STONE_SHADE, shape[0], even=True)
+        height = relief(wide)
+        height += patches(wide)
+        snowy = smoothstep(height, 0.15, -0.03)
+        # Shade is soft enough for half as many samples.
+        around = reduced(snowy, 2)
+        lit = np.minimum(around, shifted(around, 1.0 * c, -1.0 * s))
+        lit = np.minimum(lit, shifted(around, 2.25 * c, -2.25 * s), out=lit)
+        lit *= np.float32(0.85)
+        lit += np.float32(0.15)
+        return grown(lit, snowy.shape, 2)[inner], snowy[inner], light(part)
 
     return rows
 
 
-@dataclass(frozen=True, slots=True)
-class _Stones:
-    """Where rock shows (`snowy` is 0, and 1 elsewhere), how it is shaped, and where it shades the snow."""
+def _relief(sun_deg: float, rng: np.random.Generator, shape: tuple[int, int], periodic: bool) -> list[FloatArray]:
+    """Return the height of rock, of variance 1, and the light on it."""
 
-    snowy: FloatArray
-    relief: FloatArray
-    sun_deg: float
+    def look(height: FloatArray) -> FloatArray:
+        light = slope(height, sun_deg, -2.75)
+        return crisp(np.exp(np.clip(light, -1.5, 1.6, out=light), out=light))
 
-    def sunlit(self, part: slice) -> FloatArray:
-        """Return the sun's share on the snow beside stones in some rows."""
-        wide, inner = widened(part, STONE_SHADE, len(self.snowy))
-        c, s = np.cos(np.radians(self.sun_deg)), np.sin(np.radians(self.sun_deg))
-        around = self.snowy[wide]
-        lit = np.minimum(around, shifted(around, 2.0 * c, -2.0 * s))
-        lit = blur(np.minimum(lit, shifted(around, 4.5 * c, -4.5 * s), out=lit), 0.8)[inner]
-        lit *= np.float32(0.85)
-        lit += np.float32(0.15)
-        return lit
-
-    def light(self, part: slice) -> FloatArray:
-        """Return the light on some rows of rock, about 1."""
-        wide, inner = widened(part, 2, len(self.relief))
-        light = slope(self.relief[wide], self.sun_deg, -2.75)
-        return crisp(np.exp(np.clip(light, -1.5, 1.6, out=light), out=light))[inner]
-
-
-def _stones(shape: tuple[int, int], sun_deg: float, rng: np.random.Generator) -> _Stones:
-    """Outcrops and single stones, most of them a few pixels wide, gathered in patches."""
-    level = np.float32(rng.uniform(0.7, 2.6))
-    patches = field_rows(shape, Spectrum(2.0, 0.5 * scene_span(shape), 32.0), rng, lambda field: 0.9 * field - level)
-    relief = bent_field(shape, Spectrum(1.5, 60.0, 2.0, 1.6), rng, bend_px=60.0)
-
-    def bare(part: slice) -> FloatArray:
-        wide, inner = widened(part, 1, shape[0])
-        return crisp(smoothstep(relief[wide] + patches(wide), 0.12, 0.0))[inner]
-
-    snowy = in_bands(bare, shape)
-    return _Stones(snowy, relief, sun_deg)
+    height = bent_plane(shape, Spectrum(1.5, 60.0, 2.0, 1.6), rng, bend_px=60.0, periodic=periodic)
+    return [height, look_over(look, [height], periodic)]
 
 
 def _add_glints(frame: FloatArray, sunlight: FloatArray, per_megapixel: float, rng: np.random.Generator) -> None:
     """Add crystals that mirror the sun; mirrors of random tilt and size: few are strong."""
     shape = (frame.shape[0], frame.shape[1])
     x, y = scattered(shape, per_megapixel * rng.uniform(0.5, 1.6), rng)
-    light = 0.25 * power_law(len(x), 1.6, rng, largest=24.0)
+    light = 0.25 * power_law(rng.random(len(x), dtype=np.float32), 1.6, largest=24.0)
     light *= np.minimum(lit_share(sunlight, x, y, SAMPLE_PX), 1)
     add_points(frame, x, y, light.astype(np.float32)[:, None], sigma_px=0.55)

@@ -11,8 +11,8 @@ from .base import FloatArray, check_kind, pick_kind, scene_span
 from .bent import bent_field, bent_rows
 from .canvas import SAMPLE_PX, canvas_shape, crisp, full_size, widened
 from .noise import Spectrum, field_rows
-from .points import add_points, power_law
-from .raster import Rows, cached, colour, columns, mix, remapped, rows, smoothstep
+from .points import MOST, chances, power_law
+from .raster import Rows, blended, cached, colour, columns, in_cache, remapped, rows, smoothstep
 from .view import View
 
 KINDS = ("still", "ripples", "glints")
@@ -55,13 +55,11 @@ class Water:
         canvas = canvas_shape(shape)
         slopes = _slopes(canvas, 1.0 if kind != "still" else 0.16, rng)
         mirrored = _mirrored(canvas, rng)
-        glittering = np.empty(canvas, dtype=np.float32) if kind == "glints" else None
+        glitter = _Glitter.below_a_sun(rng) if kind == "glints" else None
 
         def planes(part: slice) -> FloatArray:
             wide, inner = widened(part, 1, canvas[0])
             slope = crisp(slopes(wide))[inner]
-            if glittering is not None:
-                glittering[part] = slope
             # The flatter one looks, the more of the sky: share of mirrored light by Fresnel, roughly.
             share = np.tanh(slope)
             share *= np.float32(0.28)
@@ -71,12 +69,52 @@ class Water:
                 for plane, below in zip(painting, DEPTH.ravel(), strict=True):
                     plane[some] *= share[some]
                     plane[some] += below
+            if glitter is not None:
+                glitter.lay(painting, slope, part.start)
             return painting
 
-        frame = full_size(planes, shape, rng)
-        if glittering is not None:
-            _add_glitter(frame, glittering, rng)
-        return frame
+        return full_size(planes, shape, rng)
+
+
+@dataclass(frozen=True, slots=True)
+class _Glitter:
+    """Images of the sun where a facet tilts just so, thickest along the path below it.
+
+    Attributes
+    ----------
+    middle, width
+        Of the path, in widths of the frame.
+    density
+        Images in a sample of the path at which every facet would mirror the sun.
+    seed
+        Of chance, which is the same at a place whatever rows are asked for.
+    """
+
+    middle: float
+    width: float
+    density: float
+    seed: int
+
+    @classmethod
+    def below_a_sun(cls, rng: np.random.Generator) -> _Glitter:
+        density = rng.uniform(6e4, 1.5e5) * SAMPLE_PX**2 / 1e6
+        return cls(rng.uniform(0.1, 0.9), rng.uniform(0.1, 0.3), density, int(rng.integers(2**32)))
+
+    def lay(self, painting: FloatArray, slopes: FloatArray, first: int) -> None:
+        """Add images to rows of the canvas (3, rows, columns) with these slopes, of which one is the `first`, in place.
+
+        An image is a sample wide, which enlargement makes a spot of 0.8 pixels (standard deviation).
+        """
+        across = (columns((1, slopes.shape[1])) - np.float32(self.middle)) / np.float32(self.width)
+        path = np.exp(np.float32(-0.5) * across * across).ravel()
+        steep = np.flatnonzero(slopes > np.float32(LEAST_TILT))
+        share = smoothstep(slopes.ravel()[steep], LEAST_TILT, 1.6) * path[steep % slopes.shape[1]]
+        chance = chances(steep + first * slopes.shape[1], self.seed)
+        many = -np.expm1(np.float32(-self.density) * share)  # of a Poisson number, one at least
+        lit = chance < many
+        light = 0.5 + power_law(chance[lit] / many[lit], 1.3, largest=12.0)
+        for plane in painting.reshape(3, -1):
+            plane[steep[lit]] = np.minimum(plane[steep[lit]] + light / np.float32(SAMPLE_PX**2), MOST)
 
 
 def _slopes(shape: tuple[int, int], strength: float, rng: np.random.Generator) -> Rows:
@@ -113,14 +151,21 @@ def _mirrored(shape: tuple[int, int], rng: np.random.Generator) -> Callable[[sli
     half = -(-shape[0] // 2) + 1, -(-shape[1] // 2) + 1  # nothing of it is so fine that it would be missed
     span = scene_span(shape) / 2
     upright = bent_field(half, Spectrum(1.9, 0.5 * span, 4.0, 2.6, 90.0), rng, bend_px=0.25 * span)
-    upright += np.float32(rng.uniform(-0.7, 0.5))
+    level = np.float32(rng.uniform(-0.7, 0.5))
     reach = np.float32(rng.uniform(0.02, 0.05) * span)
     sky = SKY * np.float32(rng.uniform(0.8, 1.2))
-    shore = smoothstep(upright, -1.9, 0.9)
-    shore *= shore
-    scene = mix(mix(SHORE, sky, shore), CLOUD, smoothstep(upright, 0.6, 1.8)) - DEPTH
-    picture = np.zeros((*half, 4), dtype=np.float32)  # four numbers a place are looked up as quickly as one
-    picture[..., :3] = scene.transpose(1, 2, 0)
+
+    def scene(upright: FloatArray) -> FloatArray:
+        upright = upright + level
+        cloud, shore = smoothstep(upright, 0.6, 1.8), smoothstep(upright, -1.9, 0.9)
+        open_sky = 1 - cloud
+        shore *= shore
+        shore *= open_sky
+        open_sky -= shore
+        return blended((open_sky, shore, cloud), (SHORE - DEPTH, sky - DEPTH, CLOUD - DEPTH))
+
+    # Four numbers a place are looked up as quickly as one.
+    picture = np.asarray(cv2.merge([*in_cache(scene, upright), upright]), dtype=np.float32)
 
     def planes(part: slice, slope: FloatArray) -> FloatArray:
         y = slope * reach
@@ -132,17 +177,3 @@ def _mirrored(shape: tuple[int, int], rng: np.random.Generator) -> Callable[[sli
         return seen
 
     return planes
-
-
-def _add_glitter(frame: FloatArray, slopes: FloatArray, rng: np.random.Generator) -> None:
-    """Add images of the sun: where a facet tilts just so, thickest along the path below the sun."""
-    middle, width = rng.uniform(0.1, 0.9), rng.uniform(0.1, 0.3)
-    path = np.exp(-0.5 * ((columns((1, slopes.shape[1])) - np.float32(middle)) / np.float32(width)) ** 2).ravel()
-    density = rng.uniform(6e4, 1.5e5) * SAMPLE_PX**2 / 1e6
-    steep = np.flatnonzero(slopes > np.float32(LEAST_TILT))
-    share = smoothstep(slopes.ravel()[steep], LEAST_TILT, 1.6) * path[steep % slopes.shape[1]]
-    lit = np.repeat(steep, rng.poisson(density * share))
-    row, column = np.divmod(lit, slopes.shape[1])
-    x, y = (SAMPLE_PX * (at + rng.random(len(lit))) - 0.5 for at in (column, row))
-    light = 0.5 + power_law(len(lit), 1.3, rng, largest=12.0)
-    add_points(frame, x, y, light.astype(np.float32)[:, None], sigma_px=0.7)

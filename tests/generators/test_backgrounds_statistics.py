@@ -111,8 +111,8 @@ def test_hardness_rises_from_screen_to_gorse():
         ("screen", None),
         ("wall", "plaster"),
         ("sky", "soft"),
-        ("rock", "granite"),
         ("rock", "limestone"),
+        ("rock", "granite"),
         ("scrub", "heath"),
     ]
     values = [typical(*kind) for kind in order]
