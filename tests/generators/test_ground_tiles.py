@@ -1,4 +1,4 @@
-"""Grounds from tiles and coarse grids: cuttings piled up, periodic cells, slow colours, chance by place, used memory."""
+"""Grounds from tiles and coarse grids: cuttings piled up, periodic cells, slow colours, chance by place, memory."""
 
 import gc
 
