@@ -37,8 +37,13 @@ SINUSOID = np.sqrt(2.0)
 def mask_contrast(frame: Frame) -> FloatArray:
     """Return for each true shadow the contrast of the clean ground about it, (n,), ≥ 0, in units of depth."""
     truth = frame.truth
-    log = np.log(np.maximum(frame.clean @ LUMINANCE_WEIGHTS, DARKEST))
-    return contrast_about(log, truth.x, truth.y, fwhm_px=truth.fwhm_px)
+    return contrast_about(log_light(frame), truth.x, truth.y, fwhm_px=truth.fwhm_px)
+
+
+def log_light(frame: Frame) -> NDArray[np.float32]:
+    """Return the log luminance of the clean ground (height, width) as far as a camera can tell it: saturated at 1."""
+    light = np.minimum(frame.clean, np.float32(1)) @ LUMINANCE_WEIGHTS
+    return np.asarray(np.log(np.maximum(light, DARKEST)))
 
 
 def contrast_about(log: NDArray[np.float32], x: FloatArray, y: FloatArray, *, fwhm_px: FloatArray) -> FloatArray:

@@ -258,7 +258,7 @@ def _ground(scene: Scene, clean: NDArray[np.float32], shadow: Shadow, rng: np.ra
     columns = _around(shadow.column, reach, clean.shape[1])
     window = clean[rows, columns]
     frame, _ = overlap((clean.shape[0], clean.shape[1]), shadow)
-    luminance = float((clean[frame] @ LUMINANCE.astype(np.float32)).mean())
+    luminance = float((np.minimum(clean[frame], 1) @ LUMINANCE.astype(np.float32)).mean())  # what saturates is white
     side = min(side, *window.shape[:2])
     camera = replace(scene.camera, jpeg_quality=None)
     recorded = decode(camera.expose(window, rng, origin=(rows.start, columns.start)), camera.encoding)

@@ -9,12 +9,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ...detectors.check import check_answer
-from ...detectors.contract import DARKEST, LUMINANCE_WEIGHTS, Photograph, Spots
+from ...detectors.contract import Photograph, Spots
 from ...detectors.registry import load as load_detector
 from ...generators.scene import Frame, Scene, render
 from ..handover import photograph
 from ..judge import SEEN, frame_row, judged
-from ..masking import contrast_about
+from ..masking import contrast_about, log_light
 from ..repairs.contract import Known, Repair, window_about
 from ..repairs.registry import load as load_repair
 from ..store import HIT
@@ -131,8 +131,7 @@ class Yard:
     @classmethod
     def of(cls, frame: Frame, truth: NDArray[Any], original: Original, viewing: Viewing) -> Yard:
         """Return what judges a frame with its table of true spots."""
-        log = np.log(np.maximum(frame.clean @ LUMINANCE_WEIGHTS, DARKEST))
-        return cls(frame, original, truth, photograph(frame), log, viewing)
+        return cls(frame, original, truth, photograph(frame), log_light(frame), viewing)
 
     def visible(self) -> dict[int, float]:
         """Return by index how plain each true spot is that an observer sees."""

@@ -139,8 +139,10 @@ def summed_rows(
     seen = np.asarray(sum(terms), dtype=np.float32)
     if look is not None:
         seen = look_over(look, [seen], periodic)
-    work = Patchwork(seen, WIDE_STRIDE, turns=look is None, mean=float(seen.mean()))
-    rows = work.wide(surface).over(surface, rng).rows if periodic else _kept(seen)
+    rows: Rows = _kept(seen)
+    if periodic:
+        work = Patchwork(seen, WIDE_STRIDE, turns=look is None, mean=float(seen.mean()))
+        rows = work.wide(surface).over(surface, rng).rows
     return rows if view is None else _seen(rows, surface[0], view, shape)
 
 

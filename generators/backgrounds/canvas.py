@@ -89,7 +89,7 @@ def full_size(
         rows = _needed(band, height)
         planes = canvas(rows) if callable(canvas) else canvas[:, rows]
         if planes.min() < 0:
-            planes = np.maximum(planes, 0)
+            planes = np.maximum(planes, 0, out=planes if callable(canvas) else None)
         picture = list(planes) if laid is not None else [cv2.merge(list(planes))]
         for first in range(top, band.stop, STRIP_PX):
             strip = slice(first, min(first + STRIP_PX, band.stop))

@@ -35,10 +35,13 @@ def cells(
     )
     inside = np.asarray(label, dtype=np.int32)[margin:-margin, margin:-margin]
     if periodic:
-        at, place = np.nonzero(seeds == 0), np.arange(shape[0] * shape[1], dtype=np.int32).reshape(shape)
-        numbers = np.zeros(len(at[0]) + 1, dtype=np.uint8)
-        wrapped = tuple((axis - margin) % length for axis, length in zip(at, shape, strict=True))
-        numbers[np.asarray(label)[at]] = place[wrapped] & 255
+        at = np.nonzero(seeds == 0)
+        down, across = ((axis - margin) % length for axis, length in zip(at, shape, strict=True))
+        _, order = np.unique(
+            down * shape[1] + across, return_inverse=True
+        )  # the same for a seed and what it goes on as
+        numbers = np.zeros(len(order) + 1, dtype=np.uint8)
+        numbers[np.asarray(label)[at]] = order & 255
         return _inner(np.asarray(distance, dtype=np.float32), margin, spacing), numbers[inside]
     return _inner(np.asarray(distance, dtype=np.float32), margin, spacing), (inside & 255).astype(np.uint8)
 

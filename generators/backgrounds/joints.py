@@ -133,12 +133,12 @@ def _raise(raised: NDArray[np.uint8], line: NDArray[np.uint8], path: NDArray[np.
     run = np.gradient(knots, axis=0)
     normal = np.column_stack((-run[:, 1], run[:, 0])) / np.hypot(run[:, 0], run[:, 1])[:, None]
     inner, outer = (
-        np.rint((side / BLOCK_STEP - 0.5) * (1 << SHIFT)).astype(np.int32) for side in (knots, knots + reach * normal)
+        np.rint(((side - 0.5) / BLOCK_STEP) * (1 << SHIFT)).astype(np.int32) for side in (knots, knots + reach * normal)
     )
     cv2.polylines(line, [inner], False, 0, shift=SHIFT)
     along = (np.arange(len(knots) - 1) + 0.5) / (len(knots) - 1)
     height = np.rint(RAISED * np.sin(np.pi * along)).astype(int)
-    starts = np.flatnonzero(np.diff(height, prepend=-1))
+    starts = np.flatnonzero(np.diff(height, prepend=-1))  # where an outline crosses itself a speck stays low
     for first, last in zip(starts, (*starts[1:], len(height)), strict=True):
         corners = np.concatenate((inner[first : last + 1], outer[first : last + 1][::-1]))
         cv2.fillPoly(raised, [corners], 255 * height[first] / RAISED, shift=SHIFT)

@@ -15,7 +15,7 @@ LICHENS = (colour(0.36, 0.38, 0.30), colour(0.05, 0.05, 0.045), colour(0.34, 0.2
 TINTS = np.concatenate((np.zeros((3, 1), dtype=np.float32), *(tint.reshape(3, 1) for tint in LICHENS)), axis=1)
 """Linear sRGB of grey-green, black and orange crusts: round, 6…60 px wide, as dust shadows are."""
 
-THINNEST = 40
+THINNEST = 29
 """Of 255: less of a crust shows nowhere, however the grain is."""
 
 CRUST_EDGE = 3
@@ -42,7 +42,7 @@ class Lichens:
 
     @classmethod
     def scattered(cls, shape: tuple[int, int], rng: np.random.Generator) -> Lichens:
-        """Return discs of 3…30 samples, many of them small, most of them in colonies of one kind."""
+        """Return discs 5…31 samples wide, many of them small, most of them in colonies of one kind."""
         import cv2
 
         kinds, crusts = (np.zeros(shape, dtype=np.uint8) for _ in range(2))
@@ -69,7 +69,7 @@ class Lichens:
         Few samples have a crust: only these are computed.
         """
         near = np.flatnonzero(self.crusts[part] > THINNEST)
-        rough = grain.ravel()[near]
+        rough = np.maximum(grain.ravel()[near], np.float32(0.05))
         light = stone[1].ravel()[near] / (rough * GREY[1, 0, 0])
         ragged = self.crusts[part].ravel()[near] * (np.float32(0.1 / 255) + np.float32(0.9 / 255) * rough)
         kind = self.kinds[part].ravel()[near]

@@ -100,6 +100,6 @@ def _glow(shape: tuple[int, int], rng: np.random.Generator) -> Painting:
 def _add_stars(frame: FloatArray, per_megapixel: float, rng: np.random.Generator) -> None:
     """Add stars; each magnitude fainter has about 2.5 to 3 times as many: P(> b) falls as b^(−1.15)."""
     x, y = scattered((frame.shape[0], frame.shape[1]), per_megapixel, rng)
-    light = (0.006 + 0.02 * power_law(rng.random(len(x), dtype=np.float32), 1.15, largest=250.0)).astype(np.float32)
+    light = 0.006 + 0.02 * power_law(rng.random(len(x), dtype=np.float32), 1.15, largest=250.0)
     tints = STAR_TINTS[rng.integers(len(STAR_TINTS), size=len(x))]
     add_points(frame, x, y, light[:, None] * tints, sigma_px=STAR_SIGMA_PX)

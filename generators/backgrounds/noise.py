@@ -36,7 +36,7 @@ WHOLE_TILE, TILE_LONGEST = 768, 160.0
 a flow of no longer waves before it is laid: at least four of each."""
 
 WIDE_STRIDE = 320
-"""Distance of cuttings from such a tile; twice as much in a wide field."""
+"""Distance of cuttings from such a tile; as much as it holds in a wide field."""
 
 MANY_SAMPLES = 1_000_000
 """From here on the larger tile is a small part of the work, and a cutting a small part of the frame."""

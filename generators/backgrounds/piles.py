@@ -1,7 +1,7 @@
 """Bushes and stones by the thousand from one periodic tile of them: cuttings piled up where they meet.
 
 A cross-fade would leave things half there. Where two cuttings meet, the one is seen that is taller, and each counts the
-less the further it reaches into the other: whole things stand before others, and no straight line shows.
+less the further it reaches into the other: one thing stands before another, and no straight line shows.
 """
 
 from __future__ import annotations
@@ -15,10 +15,14 @@ from .base import FloatArray
 from .noise import WHOLE_SAMPLES
 from .raster import Rows, wrapped
 
-PILE_TILE = 1024
-"""Side of the tile: a thousand bushes or more, so that the eye finds none of them again."""
+PILE_TILE = 896
+"""Side of the tile: a thousand bushes or more."""
 
-STRIDE, OVERLAP = 832, 48
+APART = 3
+"""A cutting begins at least the tile's side over this, down or across, from where its neighbours do: nothing comes up
+again close by."""
+
+STRIDE, OVERLAP = 736, 48
 """Distance of cuttings, and the width of the seam in which two meet, samples."""
 
 SINKING = 3.0
@@ -55,11 +59,14 @@ class Pile:
         light, tops = (wrapped(plane, 0, side) for plane in (self.light, self.tops))
         first = rng.integers(side, size=2) - side  # the seams are nowhere in particular
         down, across = (range(int(start), length, STRIDE) for start, length in zip(first, shape, strict=True))
-        corners = rng.integers(self.light.shape, size=(len(down), len(across), 2)).tolist()
+        corners: list[tuple[int, int]] = []
+        for number in range(len(down) * len(across)):
+            beside = [corners[number - back] for back in (1, len(across)) if back <= number]
+            corners.append(_corner(self.light.shape, beside, rng))
+        places = ((top, left) for top in down for left in across)
         cuttings = [
             _Cutting(top, left, light[y : y + side, x : x + side], tops[y : y + side, x : x + side])
-            for top, row in zip(down, corners, strict=True)
-            for left, (y, x) in zip(across, row, strict=True)
+            for (top, left), (y, x) in zip(places, corners, strict=True)
         ]
 
         def rows(part: slice) -> FloatArray:
@@ -70,6 +77,18 @@ class Pile:
             return band
 
         return rows
+
+
+def _corner(shape: tuple[int, ...], beside: list[tuple[int, int]], rng: np.random.Generator) -> tuple[int, int]:
+    """Return where in the tile a cutting begins, a share of `APART` away from those beside it as the tile goes on."""
+    while True:
+        corner = int(rng.integers(shape[0])), int(rng.integers(shape[1]))
+        shifts = [
+            [(one - other) % side / side for one, other, side in zip(corner, each, shape, strict=True)]
+            for each in beside
+        ]
+        if all(any(1 / APART <= shift <= 1 - 1 / APART for shift in both) for both in shifts):
+            return corner
 
 
 @dataclass(frozen=True, slots=True)

@@ -39,7 +39,7 @@ def add_points(
     places = (np.rint(PHASES * at).astype(np.intp) + PHASES // 2 for at in (x, y))
     (column, right), (row, down) = (np.divmod(place, PHASES) for place in places)
     near = (column >= -REACH) & (column < width + REACH) & (row >= -REACH) & (row < height + REACH)
-    order = np.flatnonzero(near)[np.argsort(row[near])]  # from row to row: neighbours find the frame in the cache
+    order = np.flatnonzero(near)[np.argsort(row[near], kind="stable")]  # neighbours find the frame in the cache
     shares = _shares((np.arange(PHASES) - PHASES // 2) / PHASES, sigma_px).astype(np.float32)
     around, flat = np.arange(-REACH, REACH + 1), frame.reshape(-1)
     for part in cached((len(order), 3 * len(around) ** 2)):
@@ -82,7 +82,7 @@ def chances(places: NDArray[np.intp], seed: int) -> FloatArray:
         mixed ^= mixed >> np.uint32(shift)
         mixed *= np.uint32(factor)
     mixed ^= mixed >> np.uint32(16)
-    return np.asarray(mixed * np.float32(2**-32), dtype=np.float32)
+    return np.asarray(mixed.astype(np.float32) * np.float32(2**-32), dtype=np.float32)
 
 
 def scattered(

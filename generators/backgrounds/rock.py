@@ -156,7 +156,7 @@ def _grain(sun_deg: float, rng: np.random.Generator, shape: tuple[int, int], per
         return crisp(light)
 
     grains = bent_plane(shape, Spectrum(1.2, 40.0, 2.0), rng, bend_px=0.0, periodic=periodic)
-    swells = bent_plane(shape, Spectrum(2.0, 150.0, 3.0, 1.5), rng, bend_px=100.0, periodic=periodic)
+    swells = bent_plane(shape, Spectrum(2.0, 150.0, 3.0, 1.5), rng, bend_px=0.0, periodic=periodic)
     return [look_over(look, [grains, swells], periodic)]
 
 

@@ -1,7 +1,8 @@
 """Memory for frames, used again.
 
-A system hands out fresh pages filled with zeros, which for a large frame takes a seventh of the time of a
-painting. What the last frame lay in is used for the next one, once nobody holds an array in it any more.
+A system hands out fresh pages filled with zeros, which for a large frame takes a seventh of the time of a painting.
+What the last frame lay in is used for the next one, once nobody holds an array in it any more. So much stays with a
+process that has painted: one frame of the last size.
 """
 
 from __future__ import annotations

@@ -34,11 +34,14 @@ def scree(shape: tuple[int, int], sun: float, rng: np.random.Generator) -> Paint
 def _lit(
     spacing: float, sun_deg: float, rng: np.random.Generator, shape: tuple[int, int], periodic: bool
 ) -> tuple[FloatArray, FloatArray]:
-    """Return the light on stones, and their height 0…1."""
+    """Return the light on stones, and how tall they would be had they not broken off flat: the taller lies on top."""
     rough = bent_plane(shape, Spectrum(1.2, 30.0, 2.0), rng, bend_px=40.0, periodic=periodic)
     layers = [_Stones.scattered(shape, size, rng, periodic) for size in (spacing, spacing / 2.8)]
-    large, pebbles = (each.height(rough) for each in layers)
+    (large, peaks), (pebbles, points) = (each.height(rough) for each in layers)
     pebbles *= np.float32(0.5)
+    points *= np.float32(0.5)
+    peaks = np.maximum(peaks, points, out=peaks)
+    peaks += np.float32(0.1) * rough
     over = smoothstep(large - pebbles, -0.02, 0.06)
     upper, lower = (each.face() for each in layers)
     face = lower + over * (upper - lower)
@@ -54,9 +57,9 @@ def _lit(
         behind -= height
         light *= 1 - np.float32(0.55) * smoothstep(behind, 0.15, 0.5)
         light *= face
-        return crisp(light)
+        return np.maximum(crisp(light), 0)
 
-    return look_over(look, (height, rough, face), periodic), height
+    return look_over(look, (height, rough, face), periodic), peaks
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,14 +86,15 @@ class _Stones:
         sizes, tops = rng.uniform(0.5, 1.0, 256), rng.uniform(0.45, 1.0, 256)
         return cls(distance, number, sizes, tops, np.exp(rng.normal(0.0, 0.3, 256)))
 
-    def height(self, rough: FloatArray) -> FloatArray:
-        """Return the height 0…1."""
+    def height(self, rough: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Return the height 0…1, and what it was before they broke off flat."""
         distance = self.distance + np.float32(0.025) * rough
         distance *= by_cell(self.number, 1 / self.sizes)
-        top = np.float32(1.5) * domes(distance, 0.95)
-        np.minimum(top, 1.0, out=top)  # broken off flat
-        top *= by_cell(self.number, self.tops)
-        return top
+        peak, top = np.float32(1.5) * domes(distance, 0.95), by_cell(self.number, self.tops)
+        flat = np.minimum(peak, 1.0)
+        flat *= top
+        peak *= top
+        return flat, peak
 
     def face(self) -> FloatArray:
         """Return the light that the faces catch, one value a stone."""

@@ -191,7 +191,7 @@ class _Flowers:
         blooms = smoothstep(tint.field(Spectrum(1.6, 160.0, 16.0)), 0.2, 2.0)
         x, y = scattered(canvas, rng.uniform(0.0, 9000.0) * SAMPLE_PX**2, rng)
         light = tint.at(blooms, x, y)
-        order = np.argsort(y)
+        order = np.argsort(y, kind="stable")
         order = order[light[order] > 0.1]
         light = light[order] * (1 + power_law(rng.random(len(order), dtype=np.float32), 2.0, largest=4.0))
         light *= np.float32(1 / SAMPLE_PX**2)

@@ -176,4 +176,4 @@ def _add_glints(frame: FloatArray, sunlight: FloatArray, per_megapixel: float, r
     x, y = scattered(shape, per_megapixel * rng.uniform(0.5, 1.6), rng)
     light = 0.25 * power_law(rng.random(len(x), dtype=np.float32), 1.6, largest=24.0)
     light *= np.minimum(lit_share(sunlight, x, y, SAMPLE_PX), 1)
-    add_points(frame, x, y, light.astype(np.float32)[:, None], sigma_px=0.55)
+    add_points(frame, x, y, light[:, None], sigma_px=0.55)

@@ -78,7 +78,7 @@ def _relief(sun_deg: float, rng: np.random.Generator, shape: tuple[int, int], pe
 
     def look(height: FloatArray) -> FloatArray:
         light = slope(height, sun_deg, -2.75)
-        return crisp(np.exp(np.clip(light, -1.5, 1.6, out=light), out=light))
+        return np.maximum(crisp(np.exp(np.clip(light, -1.5, 1.6, out=light), out=light)), 0)
 
-    height = bent_plane(shape, Spectrum(1.5, 60.0, 2.0, 1.6), rng, bend_px=60.0, periodic=periodic)
+    height = bent_plane(shape, Spectrum(1.5, 60.0, 2.0, 1.6), rng, bend_px=0.0, periodic=periodic)
     return [height, look_over(look, [height], periodic)]

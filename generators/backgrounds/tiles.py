@@ -15,7 +15,7 @@ from .base import FloatArray
 from .raster import wrapped
 
 WIDE_SAMPLES = 4_000_000
-"""A field so large holds at least 25 cuttings twice as wide as the usual ones: no distance comes up twice in many."""
+"""A field so large is laid in cuttings as large as the tile."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from .base import FloatArray
 from .bent import bent_field
-from .noise import MARGIN_SAMPLES, Spectrum, Tone, enlarged_rows, field_rows, on_grid, plane, small_shape
+from .noise import MARGIN_SAMPLES, Spectrum, Tone, enlarged_rows, field_rows, grid_step, on_grid, plane, small_shape
 from .raster import Enlargement, Rows
 
 Lit = Callable[[slice, FloatArray], FloatArray]
@@ -47,8 +47,11 @@ class Tint:
         return small_shape(self.canvas, self.step)
 
     def field(self, spectrum: Spectrum, tone: Tone | None = None) -> FloatArray:
-        """Return `field_rows` whole on the grid; the spectrum's lengths are samples of the canvas."""
-        return plane(field_rows(self.grid, on_grid(spectrum, self.step, self.canvas), self.rng, tone), self.grid)
+        """Return `field` on the grid, through a curve if given; the spectrum's lengths are samples of the canvas."""
+        smooth = grid_step(spectrum.finest_px / self.step) > 1  # made on a coarser grid still, where a curve costs less
+        rows = field_rows(self.grid, on_grid(spectrum, self.step, self.canvas), self.rng, tone if smooth else None)
+        whole = plane(rows, self.grid)
+        return whole if smooth or tone is None else tone(whole)
 
     def bent(self, spectrum: Spectrum, *, bend_px: float) -> FloatArray:
         """Return `bent_field` on the grid; lengths are samples of the canvas."""

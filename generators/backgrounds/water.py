@@ -103,7 +103,7 @@ class _Glitter:
     def lay(self, painting: FloatArray, slopes: FloatArray, first: int) -> None:
         """Add images to rows of the canvas (3, rows, columns) with these slopes, of which one is the `first`, in place.
 
-        An image is a sample wide, which enlargement makes a spot of 0.8 pixels (standard deviation).
+        An image is a sample wide, which enlargement makes a spot of 0.9 pixels (standard deviation).
         """
         across = (columns((1, slopes.shape[1])) - np.float32(self.middle)) / np.float32(self.width)
         path = np.exp(np.float32(-0.5) * across * across).ravel()

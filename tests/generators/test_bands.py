@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from moteyard.generators.backgrounds import canvas
+from moteyard.generators.backgrounds import bent, canvas, noise, piles, room, tiles
 from moteyard.generators.backgrounds.bent import bent_field, bent_rows
 from moteyard.generators.backgrounds.noise import Spectrum, field, field_rows
 from moteyard.generators.backgrounds.raster import CACHED_SAMPLES, mix, smoothstep
@@ -12,6 +12,7 @@ from moteyard.generators.backgrounds.view import View
 from .test_backgrounds import KINDS, build, painted
 
 SHAPE = (301, 443)
+TILED = ("snow", "scrub", "rock", "water", "wall")
 PARTS = (slice(0, 7), slice(5, 131), slice(130, 301), slice(300, 301))
 
 
@@ -42,6 +43,32 @@ def test_the_height_of_the_bands_does_not_show_in_a_ground(name, kind, monkeypat
     usual = painted(build(name, kind), shape)
     monkeypatch.setattr(canvas, "BAND_PX", 64)  # a part of every texture's stride
     assert np.array_equal(painted(build(name, kind), shape), usual)
+
+
+@pytest.mark.parametrize(
+    ("name", "kind"), [each for each in KINDS if each[0] in ("snow", "scrub", "rock", "water", "wall")]
+)
+def test_nor_does_it_where_a_ground_is_laid_from_tiles(name, kind, monkeypatch):
+    for module in (bent, noise, piles):
+        monkeypatch.setattr(module, "WHOLE_SAMPLES", 100)
+    monkeypatch.setattr(tiles, "WIDE_SAMPLES", 100)
+    shape = (1701, 157)  # across a seam of every tile
+    usual = painted(build(name, kind), shape)
+    monkeypatch.setattr(canvas, "BAND_PX", 64)
+    assert np.array_equal(painted(build(name, kind), shape), usual)
+    assert usual.min() >= 0
+    assert np.isfinite(usual).all()
+
+
+@pytest.mark.parametrize(("name", "kind"), KINDS)
+@pytest.mark.parametrize("shape", [(1, 1), (2, 3), (31, 17)])
+def test_the_smallest_frames_are_painted_whatever_lay_in_their_memory(name, kind, shape, monkeypatch):
+    usual = painted(build(name, kind), shape).copy()
+    even = tuple(side + side % 2 for side in shape)
+    monkeypatch.setattr(room, "_spare", [np.full((*even, 3), np.nan, np.float32)])
+    assert np.array_equal(painted(build(name, kind), shape), usual)
+    assert usual.dtype == np.float32
+    assert usual.min() >= 0
 
 
 def test_arithmetic_in_the_cache_is_the_formula():

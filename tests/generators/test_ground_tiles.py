@@ -12,8 +12,9 @@ from moteyard.generators.backgrounds import room
 from moteyard.generators.backgrounds.cells import _seeds, cells
 from moteyard.generators.backgrounds.lichen import Lichens
 from moteyard.generators.backgrounds.noise import MARGIN_SAMPLES
-from moteyard.generators.backgrounds.piles import OVERLAP, SINKING, STRIDE, Pile, piled_rows
+from moteyard.generators.backgrounds.piles import OVERLAP, PILE_TILE, SINKING, STRIDE, Pile, piled_rows
 from moteyard.generators.backgrounds.points import chances, power_law
+from moteyard.generators.backgrounds.scree import _lit
 from moteyard.generators.backgrounds.tint import Tint
 
 
@@ -62,7 +63,7 @@ def test_the_taller_is_seen_where_cuttings_meet():
     shown = Pile((tall > 0).astype(np.float32), tall).over(shape, rng(3))(slice(0, shape[0]))
     hidden = Pile((tall > 0).astype(np.float32), flat).over(shape, rng(3))(slice(0, shape[0]))
     assert shown.sum() > hidden.sum()  # in a seam there are those of both
-    assert shown.sum() == pytest.approx(shown.size / 2500, rel=0.15)
+    assert 1 < shown.sum() / (shown.size / 2500) < 1.4
 
 
 def test_small_planes_are_made_whole_and_large_ones_of_a_periodic_tile():
@@ -74,7 +75,7 @@ def test_small_planes_are_made_whole_and_large_ones_of_a_periodic_tile():
 
     assert piled_rows((30, 50), look, rng())(slice(4, 9)).shape == (5, 50)
     assert piled_rows((1500, 1500), look, rng())(slice(4, 9)).shape == (5, 1500)
-    assert asked == [((30, 50), False), ((1024, 1024), True)]
+    assert asked == [((30, 50), False), ((PILE_TILE, PILE_TILE), True)]
 
 
 def test_periodic_cells_are_those_of_a_torus():
@@ -133,3 +134,25 @@ def test_crusts_are_round_and_lie_in_the_reach_of_their_kind():
     alone = boxes[(boxes[:, 2] == boxes[:, 3]) & (boxes[:, 2] > 8) & (boxes[:, 2] < 40)]  # as wide as high
     assert len(alone) > 10
     assert np.median(alone[:, 4] / alone[:, 2] ** 2) == pytest.approx(np.pi / 4, abs=0.12)
+
+
+def test_cells_of_a_wide_tile_are_numbered_in_turn():
+    # A tile whose width is a multiple of 256: numbers must not tell the column.
+    _, number = cells((128, 512), 12.0, rng(4), periodic=True)
+    seeds, margin = _seeds((128, 512), 12.0, rng(4), True)
+    at = np.argwhere(seeds[margin:-margin, margin:-margin] == 0)
+    own = number[at[:, 0], at[:, 1]]
+    assert abs(np.corrcoef(own, at[:, 1] % 256)[0, 1]) < 0.2
+    assert np.array_equal(own, np.arange(len(at)) & 255)
+
+
+def test_stones_are_not_cut_along_straight_lines():
+    # Where one cutting of stones stands before another the edge wanders: few samples of it lie in runs of ten and more.
+    light, tops = _lit(18.0, 70.0, rng(8), (896, 896), True)
+    place = np.arange(light.size, dtype=np.float32).reshape(light.shape)
+    shape = (1500, 1500)
+    shown = Pile(place, tops).over(shape, rng(1))(slice(0, shape[0])).astype(int)
+    y, x = np.divmod(shown, 896)
+    torn = ((x[:, 1:] - x[:, :-1]) % 896 != 1) | ((y[:, 1:] - y[:, :-1]) % 896 != 0)
+    runs = [len(run) for line in torn.T for run in "".join("01"[int(each)] for each in line).split("0") if run]
+    assert sum(run for run in runs if run >= 10) < 0.06 * sum(runs)
