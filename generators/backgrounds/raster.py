@@ -71,24 +71,23 @@ def mix(first: FloatArray, second: FloatArray, share: FloatArray) -> FloatArray:
 
 def blended(weights: Sequence[FloatArray], colours: Sequence[FloatArray]) -> FloatArray:
     """Return the sum of colours (3, 1, 1), two or more, each times a weight (height, width), as planes."""
+    return in_cache(lambda *lit: lit, colours, *weights)
+
+
+def in_cache(
+    weigh: Callable[..., Sequence[FloatArray]], colours: Sequence[FloatArray], *planes: FloatArray
+) -> FloatArray:
+    """Return what `blended` makes of weights that `weigh` makes of planes sample by sample, a few rows at a time."""
     import cv2
 
-    out = np.empty((3, *weights[0].shape), dtype=np.float32)
+    out = np.empty((3, *planes[0].shape), dtype=np.float32)
     tints = [[float(value) for value in tint.ravel()] for tint in colours]
-    for part in cached(out.shape[1:]):
-        lit = [weight[part] for weight in weights]
+    for part in cached(planes[0].shape):
+        lit = weigh(*(plane[part] for plane in planes))
         for number, plane in enumerate(out[:, part]):
             cv2.addWeighted(lit[0], tints[0][number], lit[1], tints[1][number], 0.0, dst=plane)
             for weight, tint in zip(lit[2:], tints[2:], strict=True):
                 cv2.scaleAdd(weight, tint[number], plane, dst=plane)
-    return out
-
-
-def in_cache(paint: Callable[..., FloatArray], *planes: FloatArray) -> FloatArray:
-    """Return the picture (3, height, width) that `paint` makes of planes sample by sample, a few rows at a time."""
-    out = np.empty((3, *planes[0].shape), dtype=np.float32)
-    for part in cached(planes[0].shape):
-        out[:, part] = paint(*(plane[part] for plane in planes))
     return out
 
 

@@ -13,7 +13,7 @@ from .canvas import Painting, Texture, canvas_shape, crisp, full_size
 from .joints import BLOCK_STEP, Cracks, Joints, cracked
 from .lichen import Lichens
 from .noise import Spectrum, tile, tile_side
-from .raster import Rows, blended, colour, in_cache, sample_by_sample, smoothstep
+from .raster import Rows, colour, in_cache, sample_by_sample, smoothstep
 from .scree import scree
 from .stone import DARK, GREY, OCHRE, PALE, relief_light, shading
 from .tiles import Patchwork
@@ -79,7 +79,9 @@ def _limestone(shape: tuple[int, int], sun: float, rng: np.random.Generator) -> 
         height += np.float32(30.0) * throw * block
         return height
 
-    def colours(light: FloatArray, left: FloatArray, sun: FloatArray, beds: FloatArray, grey: FloatArray) -> FloatArray:
+    def weights(
+        light: FloatArray, left: FloatArray, sun: FloatArray, beds: FloatArray, grey: FloatArray
+    ) -> tuple[FloatArray, ...]:
         light *= left
         light *= sun
         ochre = np.float32(0.4) * smoothstep(beds, 0.9, 2.2)
@@ -87,10 +89,10 @@ def _limestone(shape: tuple[int, int], sun: float, rng: np.random.Generator) -> 
         light -= ochre
         grey *= light
         light -= grey
-        return blended((light, grey, ochre), (PALE, GREY, OCHRE))
+        return light, grey, ochre
 
     light = relief_light(sample_by_sample(heights, beds, block), sun_deg, 0.25 / grid.step)
-    coarse = in_cache(colours, light, sunlit, shade, beds, stain)
+    coarse = in_cache(weights, (PALE, GREY, OCHRE), light, sunlit, shade, beds, stain)
     return _face(grid.lit(coarse, _flanks(joints, sun_deg, 0.35, grid)), creases, joints)
 
 
@@ -132,17 +134,17 @@ def _granite(shape: tuple[int, int], sun: float, rng: np.random.Generator) -> Pa
         height += throw * block
         return height
 
-    def colours(light: FloatArray, left: FloatArray, sun: FloatArray, runs: FloatArray) -> FloatArray:
+    def weights(light: FloatArray, left: FloatArray, sun: FloatArray, runs: FloatArray) -> tuple[FloatArray, ...]:
         light *= left
         light *= sun
         scars = np.float32(0.6) * smoothstep(runs, -0.5, -2.0)
         scars *= light
         light -= scars
         light *= 1 - wet * smoothstep(runs, 0.4, 1.9)
-        return blended((light, scars), (GREY, SCAR))
+        return light, scars
 
     light = relief_light(sample_by_sample(heights, swelling, block), sun_deg, 0.35 / grid.step)
-    coarse = in_cache(colours, light, sunlit, shade, streaks)
+    coarse = in_cache(weights, (GREY, SCAR), light, sunlit, shade, streaks)
     return _face(grid.lit(coarse, _flanks(joints, sun_deg, 0.55, grid)), grains, joints, lichens)
 
 

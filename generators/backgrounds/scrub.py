@@ -77,7 +77,7 @@ def _heath(shape: tuple[int, int], rng: np.random.Generator) -> FloatArray:
     bare = field_rows(canvas, Spectrum(1.2, 60.0, 8.0, 1.5), rng, lambda field: smoothstep(field, -1.0, 1.5))
     colours = [sun * tint for tint in (STRAW, EARTH, OLIVE, RUST if rng.random() < 0.5 else HEATHER)]
 
-    def samples(light: FloatArray, stand: FloatArray, soil: FloatArray, kind: FloatArray) -> FloatArray:
+    def weights(light: FloatArray, stand: FloatArray, soil: FloatArray, kind: FloatArray) -> tuple[FloatArray, ...]:
         stand += np.float32(0.45) * light
         cover = smoothstep(stand, -1.3, -0.1)
         light *= np.float32(0.27) + np.float32(0.83) * cover
@@ -89,10 +89,10 @@ def _heath(shape: tuple[int, int], rng: np.random.Generator) -> FloatArray:
         ground -= soil
         kind *= cover
         cover -= kind
-        return blended((ground, soil, cover, kind), colours)
+        return ground, soil, cover, kind
 
     def rows(part: slice) -> FloatArray:
-        return in_cache(samples, growth(part), stands(part), bare(part), kinds(part))
+        return in_cache(weights, colours, growth(part), stands(part), bare(part), kinds(part))
 
     return full_size(rows, shape, rng, _twigs(shape, rng))
 

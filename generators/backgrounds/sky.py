@@ -97,8 +97,8 @@ def _soft_cloud(sky: Weights, shape: tuple[int, int], rng: np.random.Generator) 
     thickness = np.float32(rng.uniform(-1.0, 0.5) + np.log(0.45))
     white = CLOUD * np.float32(rng.uniform(0.85, 0.98))
 
-    def samples(seen: FloatArray, *clear: FloatArray) -> FloatArray:
-        return blended([seen * each for each in clear] + [1 - seen], (ZENITH, HORIZON, white))
+    def weights(seen: FloatArray, *clear: FloatArray) -> list[FloatArray]:
+        return [seen * each for each in clear] + [1 - seen]
 
     def planes(part: slice) -> FloatArray:
         wide, inner = widened(part, 1, shape[0])
@@ -106,7 +106,7 @@ def _soft_cloud(sky: Weights, shape: tuple[int, int], rng: np.random.Generator) 
         # Streaks hang in the veil: where there is no ice there is nothing to comb.
         depth += np.float32(0.27) * streaks(wide)
         clear: FloatArray = np.negative(np.exp(depth, out=depth), out=depth)
-        return in_cache(samples, crisp(np.exp(clear, out=clear))[inner], *sky(part))
+        return in_cache(weights, (ZENITH, HORIZON, white), crisp(np.exp(clear, out=clear))[inner], *sky(part))
 
     return planes
 
@@ -139,19 +139,19 @@ def _cumulus(sky: Weights, shape: tuple[int, int], rng: np.random.Generator) -> 
     light = grown(_sunlight(density, sun_deg), tuple(small), COARSE // HALF)
     light *= _relief(blur(tops, RELIEF * span / HALF), sun_deg, span / HALF)
 
-    def samples(thickness: FloatArray, cover: FloatArray, lit: FloatArray, *clear: FloatArray) -> FloatArray:
+    def weights(thickness: FloatArray, cover: FloatArray, lit: FloatArray, *clear: FloatArray) -> list[FloatArray]:
         lit *= np.exp(np.float32(-0.15) * np.maximum(thickness, 0))
         lit *= cover
         seen = 1 - cover
         cover -= lit
-        return blended([seen * each for each in clear] + [cover, lit], (ZENITH, HORIZON, CLOUD_SHADE, CLOUD))
+        return [seen * each for each in clear] + [cover, lit]
 
     def planes(part: slice) -> FloatArray:
         wide, inner = widened(part, HALF, shape[0], even=True)
         around = light[wide.start // HALF : -(-wide.stop // HALF)]
         lit = grown(around, (wide.stop - wide.start, shape[1]), HALF)[inner]
         cover = crisp(smoothstep(density[wide], 0.0, soft_edge))[inner]
-        return in_cache(samples, density[part], cover, lit, *sky(part))
+        return in_cache(weights, (ZENITH, HORIZON, CLOUD_SHADE, CLOUD), density[part], cover, lit, *sky(part))
 
     return planes
 

@@ -11,7 +11,7 @@ from .bent import bent_rows
 from .canvas import SAMPLE_PX, Texture, canvas_shape, crisp, full_size, widened
 from .noise import Spectrum, field_rows, tile, tile_side
 from .points import add_points, lit_share, power_law, scattered
-from .raster import Rows, blended, colour, in_cache, slope, smoothstep
+from .raster import Rows, colour, in_cache, slope, smoothstep
 from .snow_cover import cast_shade, stones_in_snow
 from .tiles import Patchwork
 
@@ -64,7 +64,7 @@ class Snow:
         tints = exposure * SHADE, exposure * SUNLIT
         glinting = np.empty(canvas, dtype=np.float32) if kind in GLINTS else None
 
-        def samples(sun: FloatArray, *sunlit: FloatArray) -> FloatArray:
+        def weights(sun: FloatArray, *sunlit: FloatArray) -> tuple[FloatArray, ...]:
             # A slope that turns from the sun turns from the bright part of the sky, too.
             skylight = np.float32(0.8) + np.float32(0.2) * sun
             for share in sunlit[:1]:
@@ -76,7 +76,7 @@ class Snow:
                 sun *= snowy
                 rock *= ROCK - ROCK * snowy
                 sun += rock
-            return blended((skylight, sun), tints)
+            return skylight, sun
 
         def rows(part: slice) -> FloatArray:
             wide, inner = widened(part, 2, canvas[0])
@@ -84,10 +84,10 @@ class Snow:
             if glinting is not None:
                 glinting[part] = sun
             if shade is not None:
-                return in_cache(samples, sun, shade(part))
+                return in_cache(weights, tints, sun, shade(part))
             if stones is not None:
-                return in_cache(samples, sun, *stones(part))
-            return in_cache(samples, sun)
+                return in_cache(weights, tints, sun, *stones(part))
+            return in_cache(weights, tints, sun)
 
         frame = full_size(rows, shape, rng, _grain(shape, kind, rng))
         if glinting is not None:

@@ -12,7 +12,7 @@ from .bent import bent_field, bent_rows
 from .canvas import SAMPLE_PX, canvas_shape, crisp, full_size, widened
 from .noise import Spectrum, field_rows
 from .points import MOST, chances, power_law
-from .raster import Rows, blended, cached, colour, columns, in_cache, remapped, rows, smoothstep
+from .raster import Rows, cached, colour, columns, in_cache, remapped, rows, smoothstep
 from .view import View
 
 KINDS = ("still", "ripples", "glints")
@@ -155,17 +155,19 @@ def _mirrored(shape: tuple[int, int], rng: np.random.Generator) -> Callable[[sli
     reach = np.float32(rng.uniform(0.02, 0.05) * span)
     sky = SKY * np.float32(rng.uniform(0.8, 1.2))
 
-    def scene(upright: FloatArray) -> FloatArray:
+    tints = SHORE - DEPTH, sky - DEPTH, CLOUD - DEPTH
+
+    def scene(upright: FloatArray) -> tuple[FloatArray, ...]:
         upright = upright + level
         cloud, shore = smoothstep(upright, 0.6, 1.8), smoothstep(upright, -1.9, 0.9)
         open_sky = 1 - cloud
         shore *= shore
         shore *= open_sky
         open_sky -= shore
-        return blended((open_sky, shore, cloud), (SHORE - DEPTH, sky - DEPTH, CLOUD - DEPTH))
+        return open_sky, shore, cloud
 
     # Four numbers a place are looked up as quickly as one.
-    picture = np.asarray(cv2.merge([*in_cache(scene, upright), upright]), dtype=np.float32)
+    picture = np.asarray(cv2.merge([*in_cache(scene, tints, upright), upright]), dtype=np.float32)
 
     def planes(part: slice, slope: FloatArray) -> FloatArray:
         y = slope * reach

@@ -63,7 +63,7 @@ def test_blended_is_the_sum_of_colours_times_weights():
     colours = np.random.default_rng(3).random((3, 3), dtype=np.float32)
     picture = blended(list(weights), list(colours[:, :, None, None]))
     np.testing.assert_allclose(picture, np.einsum("kyx,kc->cyx", weights, colours), rtol=1e-5)
-    rows = in_cache(lambda *some: blended(some, list(colours[:, :, None, None])), *weights)
+    rows = in_cache(lambda *some: some, list(colours[:, :, None, None]), *weights)
     assert np.array_equal(rows, picture)
 
 
