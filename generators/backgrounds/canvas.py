@@ -19,7 +19,7 @@ from .tiles import Laid, Patchwork
 SAMPLE_PX = 2
 """Pixels of the frame to a sample of the canvas."""
 
-BAND_PX = 192
+BAND_PX = 128
 """Rows of the frame painted at a time: what is needed for them stays near the processor."""
 
 STRIP_PX = 64
@@ -83,7 +83,7 @@ def full_size(
     height, width = canvas_shape(shape)
     out = room.empty((SAMPLE_PX * height, SAMPLE_PX * width, 3))
     laid = None if texture is None else texture.over(out.shape[:2], rng)
-    strip_room = np.empty((STRIP_PX, out.shape[1]), dtype=np.float32)
+    rooms = np.empty((5, STRIP_PX + 2 * SAMPLE_PX * MARGIN, out.shape[1]), dtype=np.float32)
     for top in range(0, len(out), BAND_PX):
         band = slice(top, min(top + BAND_PX, len(out)))
         rows = _needed(band, height)
@@ -96,8 +96,8 @@ def full_size(
             if laid is None:
                 _enlarge(picture[0], rows.start, strip, out)
             else:
-                large = [_enlarged(plane, rows.start, strip) for plane in picture]
-                gain = _gain(laid.rows(strip, strip_room), *large[3:])
+                large = [_enlarged(plane, rows.start, strip, free) for plane, free in zip(picture, rooms, strict=False)]
+                gain = _gain(laid.rows(strip, rooms[4]), *large[3:])
                 cv2.merge([np.multiply(plane, gain, out=plane) for plane in large[:3]], dst=out[strip])
     return out if out.shape[:2] == shape else np.ascontiguousarray(out[: shape[0], : shape[1]])
 
@@ -142,15 +142,16 @@ def _needed(part: slice, height: int) -> slice:
     return slice(max(first, 0), min(last, height))
 
 
-def _enlarged(plane: FloatArray, start: int, part: slice) -> FloatArray:
-    """Return rows of the frame of a plane of which the first row is that row of the canvas."""
+def _enlarged(plane: FloatArray, start: int, part: slice, room: FloatArray) -> FloatArray:
+    """Return rows of the frame of a plane of which the first row is that row of the canvas, in some rows of `room`."""
     import cv2
 
     rows = _needed(part, start + len(plane))
-    size = (SAMPLE_PX * plane.shape[1], SAMPLE_PX * (rows.stop - rows.start))
-    large = cv2.resize(plane[rows.start - start : rows.stop - start], size, interpolation=cv2.INTER_LINEAR)
+    small = plane[rows.start - start : rows.stop - start]
+    large = room[: SAMPLE_PX * len(small)]
+    cv2.resize(small, large.shape[::-1], dst=large, interpolation=cv2.INTER_LINEAR)
     first = part.start - SAMPLE_PX * rows.start
-    return np.asarray(large[first : first + part.stop - part.start], dtype=np.float32)
+    return large[first : first + part.stop - part.start]
 
 
 def _enlarge(picture: FloatArray, start: int, part: slice, out: FloatArray) -> None:

@@ -58,10 +58,14 @@ class Patchwork:
     def wide(self, shape: tuple[int, int]) -> Patchwork:
         """Return the same with cuttings as large as the tile where a field has so many that it makes no difference.
 
-        They then need less than half as much cross-fading; the tile is found again as often as before.
+        They then need less than half as much cross-fading, over half the width; the tile is found again as often as
+        before.
         """
-        stride = min(self.tile.shape) - self.overlap
-        return replace(self, stride=stride) if stride > self.stride and shape[0] * shape[1] >= WIDE_SAMPLES else self
+        overlap = self.overlap // 2
+        stride = min(self.tile.shape) - overlap
+        if stride <= self.stride or shape[0] * shape[1] < WIDE_SAMPLES:
+            return self
+        return replace(self, stride=stride, overlap=overlap)
 
     def _sources(self) -> tuple[FloatArray, FloatArray]:
         """Return the tile, so far repeated that every cutting lies in it, and the same turned by 180°."""

@@ -9,10 +9,11 @@ import numpy as np
 
 from .base import FloatArray, check_kind, pick_kind, scene_span
 from .bent import bent_field, bent_rows
-from .canvas import SAMPLE_PX, canvas_shape, crisp, full_size, widened
+from .canvas import BAND_PX, SAMPLE_PX, canvas_shape, crisp, full_size, widened
 from .noise import Spectrum, field_rows
 from .points import MOST, chances, power_law
 from .raster import Rows, cached, colour, columns, in_cache, remapped, rows, smoothstep
+from .tiles import WIDE_SAMPLES
 from .view import View
 
 KINDS = ("still", "ripples", "glints")
@@ -148,9 +149,11 @@ def _mirrored(shape: tuple[int, int], rng: np.random.Generator) -> Callable[[sli
     """
     import cv2
 
-    half = -(-shape[0] // 2) + 1, -(-shape[1] // 2) + 1  # nothing of it is so fine that it would be missed
-    span = scene_span(shape) / 2
-    upright = bent_field(half, Spectrum(1.9, 0.5 * span, 4.0, 2.6, 90.0), rng, bend_px=0.25 * span)
+    # Nothing of it is so fine that it would be missed, and the less the larger the frame.
+    step = 4 if shape[0] * shape[1] >= WIDE_SAMPLES else 2
+    grid = -(-shape[0] // step) + 1, -(-shape[1] // step) + 1
+    span = scene_span(shape) / step
+    upright = bent_field(grid, Spectrum(1.9, 0.5 * span, 4.0, 2.6, 90.0), rng, bend_px=0.25 * span)
     level = np.float32(rng.uniform(-0.7, 0.5))
     reach = np.float32(rng.uniform(0.02, 0.05) * span)
     sky = SKY * np.float32(rng.uniform(0.8, 1.2))
@@ -169,11 +172,13 @@ def _mirrored(shape: tuple[int, int], rng: np.random.Generator) -> Callable[[sli
     # Four numbers a place are looked up as quickly as one.
     picture = np.asarray(cv2.merge([*in_cache(scene, tints, upright), upright]), dtype=np.float32)
 
+    across = np.empty((BAND_PX, shape[1]), dtype=np.float32)
+    across[:] = np.arange(shape[1], dtype=np.float32) / np.float32(step)
+
     def planes(part: slice, slope: FloatArray) -> FloatArray:
         y = slope * reach
-        y += np.arange(part.start, part.stop, dtype=np.float32)[:, None] / 2
-        x = np.empty_like(y)
-        x[:] = np.arange(shape[1], dtype=np.float32) / 2
+        y += np.arange(part.start, part.stop, dtype=np.float32)[:, None] / np.float32(step)
+        x = across[: len(y)]
         seen = np.empty((3, *x.shape), dtype=np.float32)
         cv2.mixChannels([remapped(picture, x, y)], list(seen), [0, 0, 1, 1, 2, 2])
         return seen
