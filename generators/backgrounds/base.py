@@ -31,6 +31,10 @@ SMALLEST_SCENE = 750
 """A smaller canvas is painted as a cutting from a larger scene, not as a whole scene in small."""
 
 
+WIDE_SAMPLES = 4_000_000
+"""From here on a canvas is wide: fields are laid in cuttings as large as their tile, and wide things made coarser."""
+
+
 def scene_span(shape: Sequence[int]) -> int:
     """Return the width in canvas samples of the scene that clouds, drifts and thickets are sized by."""
     return max(*shape[:2], SMALLEST_SCENE)
@@ -42,6 +46,11 @@ def finest_detail(span: float) -> float:
     Such waves have steep spectra: what is finer than a 375th of the scene has next to none of their contrast.
     """
     return max(2.0, span / 375)
+
+
+def in_wide(shape: Sequence[int], samples: float, *, else_: float) -> float:
+    """Return `samples` for a canvas of `WIDE_SAMPLES` or more, which is looked at from further away, else the other."""
+    return samples if shape[0] * shape[1] >= WIDE_SAMPLES else else_
 
 
 def pick_kind(kind: str, kinds: Sequence[str], rng: np.random.Generator) -> str:

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from .base import FloatArray
+from .base import FloatArray, in_wide
 from .raster import colour, smoothstep
 from .stone import GREY
 
@@ -49,7 +49,7 @@ class Lichens:
         densities = np.zeros(1 + len(LICHENS), dtype=np.float32)
         for kind in range(1, len(densities)):
             densities[kind] = rng.uniform(0.5, 0.8)
-            count = int(rng.poisson(shape[0] * shape[1] * rng.uniform(0.0, 6e-4)))
+            count = int(rng.poisson(shape[0] * shape[1] * rng.uniform(0.0, in_wide(shape, 3e-4, else_=6e-4))))
             colonies = rng.uniform((0, 0), shape[::-1], (1 + count // 12, 2))
             middles = colonies[rng.integers(len(colonies), size=count)] + rng.normal(0, 45.0, (count, 2))
             alone = rng.random(count) < 0.4

@@ -8,7 +8,7 @@ from functools import partial
 import numpy as np
 from numpy.typing import NDArray
 
-from .base import FloatArray, check_kind, pick_kind, scene_span
+from .base import FloatArray, check_kind, in_wide, pick_kind, scene_span
 from .bent import bent_plane, bent_rows, look_over, summed_rows
 from .canvas import SAMPLE_PX, Texture, canvas_shape, crisp, full_size
 from .cells import by_cell, cell_distance, cells, domes
@@ -71,10 +71,11 @@ def _heath(shape: tuple[int, int], rng: np.random.Generator) -> FloatArray:
     clumps = (0.8, Spectrum(1.9, 48.0, 3.0, 1.6), 75.0)
     sprays = (0.45, Spectrum(1.5, 13.0, 2.0, 1.3), 30.0)
     growth = summed_rows(canvas, [clumps, sprays], rng, view=HILLSIDE, look=lambda height: _bushes(height, sun_deg))
-    stands = bent_rows(canvas, Spectrum(1.6, 0.3 * span, 16.0, 3.0), rng, bend_px=100.0, view=HILLSIDE)
+    finest = in_wide(canvas, 32.0, else_=16.0)
+    stands = bent_rows(canvas, Spectrum(1.6, 0.3 * span, finest, 3.0), rng, bend_px=100.0, view=HILLSIDE)
     sun = np.float32(rng.uniform(1.2, 1.8))
     kinds = field_rows(canvas, Spectrum(1.15, 0.25 * span, 16.0, 1.5), rng, lambda field: smoothstep(field, -0.6, 1.8))
-    bare = field_rows(canvas, Spectrum(1.2, 60.0, 8.0, 1.5), rng, lambda field: smoothstep(field, -1.0, 1.5))
+    bare = field_rows(canvas, Spectrum(1.2, 60.0, finest / 2, 1.5), rng, lambda field: smoothstep(field, -1.0, 1.5))
     colours = [sun * tint for tint in (STRAW, EARTH, OLIVE, RUST if rng.random() < 0.5 else HEATHER)]
 
     def weights(light: FloatArray, stand: FloatArray, soil: FloatArray, kind: FloatArray) -> tuple[FloatArray, ...]:

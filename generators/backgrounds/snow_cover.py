@@ -7,7 +7,7 @@ from functools import partial
 
 import numpy as np
 
-from .base import FloatArray, finest_detail, scene_span
+from .base import FloatArray, finest_detail, in_wide, scene_span
 from .bent import bent_plane, lit_rows, look_over
 from .canvas import crisp, widened
 from .noise import Spectrum, field_rows
@@ -22,8 +22,8 @@ def cast_shade(shape: tuple[int, int], rng: np.random.Generator) -> Rows:
     """Return what gives the sun's share, 0…1: less in a ridge's soft-edged shade and in trees', sharp near them."""
     span, along, grid = scene_span(shape), rng.uniform(-25.0, 25.0), Tint(shape, 2, rng)
     ridge = grid.bent(Spectrum(2.6, 0.9 * span, 16.0, 2.5, along), bend_px=0.4 * span)
-    tall = Spectrum(1.9, 0.07 * span, max(finest_detail(span), 4.0), 9.0, along)
-    trees = grid.bent(tall, bend_px=0.5 * span)
+    finest = in_wide(shape, 16.0, else_=max(finest_detail(span), 4.0))
+    trees = grid.bent(Spectrum(1.9, 0.07 * span, finest, 9.0, along), bend_px=0.5 * span)
     where = grid.field(Spectrum(2.2, 0.6 * span, 32.0), lambda field: 0.7 * smoothstep(field, -0.4, 0.6))
     level = np.float32(rng.uniform(0.5, 1.2))
     far = grid.field(Spectrum(2.0, 0.6 * span, 32.0), lambda field: smoothstep(field, -0.7, 0.7))

@@ -11,11 +11,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from .base import FloatArray
+from .base import WIDE_SAMPLES, FloatArray
 from .raster import wrapped
-
-WIDE_SAMPLES = 4_000_000
-"""A field so large is laid in cuttings as large as the tile."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,13 +7,12 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from .base import FloatArray, check_kind, pick_kind, scene_span
+from .base import FloatArray, check_kind, in_wide, pick_kind, scene_span
 from .bent import bent_field, bent_rows
 from .canvas import BAND_PX, SAMPLE_PX, canvas_shape, crisp, full_size, widened
 from .noise import Spectrum, field_rows
 from .points import MOST, chances, power_law
 from .raster import Rows, cached, colour, columns, in_cache, remapped, rows, smoothstep
-from .tiles import WIDE_SAMPLES
 from .view import View
 
 KINDS = ("still", "ripples", "glints")
@@ -150,7 +149,7 @@ def _mirrored(shape: tuple[int, int], rng: np.random.Generator) -> Callable[[sli
     import cv2
 
     # Nothing of it is so fine that it would be missed, and the less the larger the frame.
-    step = 4 if shape[0] * shape[1] >= WIDE_SAMPLES else 2
+    step = int(in_wide(shape, 4, else_=2))
     grid = -(-shape[0] // step) + 1, -(-shape[1] // step) + 1
     span = scene_span(shape) / step
     upright = bent_field(grid, Spectrum(1.9, 0.5 * span, 4.0, 2.6, 90.0), rng, bend_px=0.25 * span)

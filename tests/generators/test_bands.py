@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from moteyard.generators.backgrounds import bent, canvas, noise, piles, room, tiles
+from moteyard.generators.backgrounds import base, bent, canvas, noise, piles, room, tiles
 from moteyard.generators.backgrounds.bent import bent_field, bent_rows
 from moteyard.generators.backgrounds.noise import Spectrum, field, field_rows
 from moteyard.generators.backgrounds.raster import CACHED_SAMPLES, mix, smoothstep
@@ -51,7 +51,8 @@ def test_the_height_of_the_bands_does_not_show_in_a_ground(name, kind, monkeypat
 def test_nor_does_it_where_a_ground_is_laid_from_tiles(name, kind, monkeypatch):
     for module in (bent, noise, piles):
         monkeypatch.setattr(module, "WHOLE_SAMPLES", 100)
-    monkeypatch.setattr(tiles, "WIDE_SAMPLES", 100)
+    for module in (base, tiles):
+        monkeypatch.setattr(module, "WIDE_SAMPLES", 100)
     shape = (1701, 157)  # across a seam of every tile
     usual = painted(build(name, kind), shape)
     monkeypatch.setattr(canvas, "BAND_PX", 64)
