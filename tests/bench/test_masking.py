@@ -15,7 +15,7 @@ from moteyard.generators.scene import render
 
 
 def on(log, x, y, fwhm):
-    clean = np.repeat(np.exp(log)[:, :, None], 3, axis=2).astype(np.float32)
+    clean = np.repeat(np.exp(log - 2)[:, :, None], 3, axis=2).astype(np.float32)  # far below white
     truth = SimpleNamespace(x=np.array(x), y=np.array(y), fwhm_px=np.array(fwhm))
     return mask_contrast(SimpleNamespace(clean=clean, truth=truth))
 
@@ -42,6 +42,12 @@ def test_texture_masks_where_it_is():
     smooth, rough = on(log, [60.0, 210.0], [64.0, 64.0], [10.0, 10.0])
     assert smooth < 1e-6
     assert rough > 0.05
+
+
+def test_white_masks_nothing_whatever_light_falls_on_it():
+    # What a camera writes white has no texture, however uneven the light beyond it.
+    log = np.random.default_rng(1).uniform(2.1, 3.0, (128, 128))
+    assert on(log, [64.0], [64.0], [10.0]) == pytest.approx([0], abs=1e-6)
 
 
 def test_a_suite_asks_for_it():
