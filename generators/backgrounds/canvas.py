@@ -33,7 +33,7 @@ CRISP = np.array(((0, -1, 0), (-1, 12, -1), (0, -1, 0)), dtype=np.float32) / 8
 
 Painting = Callable[[slice], FloatArray]
 """Gives the planes (3 or 4, rows, columns) of the canvas rows asked for: a whole canvas of them need never exist,
-and what is computed on the way to a band stays in the processor's cache."""
+and what is computed on the way to a band stays in the processor's cache. What it gives is the caller's to change."""
 
 
 @dataclass(frozen=True, slots=True)

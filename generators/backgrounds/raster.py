@@ -152,13 +152,6 @@ class Enlargement:
         return band[part.start - first : part.stop - first, edge : band.shape[1] - edge]
 
 
-def enlarge(small: FloatArray, step: int) -> FloatArray:
-    """Return the whole of `Enlargement.through(small, step)`."""
-    if step == 1:
-        return small
-    return np.ascontiguousarray(Enlargement.through(small, step).rows(slice(0, step * small.shape[0])))
-
-
 def reduced(image: FloatArray | NDArray[np.uint8], step: int) -> FloatArray:
     """Return the means of every `step` × `step` samples, the last row and column repeated to fill them."""
     import cv2

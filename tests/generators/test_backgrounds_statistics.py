@@ -236,7 +236,7 @@ def test_a_canvas_painted_in_bands_is_the_whole_one():
 
     whole = full_size(planes, shape, np.random.default_rng(0))
     assert np.array_equal(full_size(rows, shape, np.random.default_rng(0)), whole)
-    assert len(asked) == 6  # of 192 rows
+    assert len(asked) == 8  # of 128 rows
     assert {row for part in asked for row in range(part.start, part.stop)} == set(range(501))
     assert np.array_equal(in_bands(lambda part: planes[0, part], planes.shape[1:]), planes[0])
 
