@@ -3,7 +3,8 @@
 Run by hand: OMP_NUM_THREADS=1 OPENBLAS_NUM_THREADS=1 python tests/benchmarks/paint.py [NAME[:KIND] …]
 
 Every kind has a process of its own, so that its peak memory can be read; the pair and the painting alternate, and the
-smallest of each is reported, since other work on the machine only ever adds.
+smallest of each is reported, since other work on the machine only ever adds. Frames but the first are painted in the
+memory of the one before, as in any process that paints many.
 """
 
 import importlib
