@@ -30,7 +30,6 @@ class Background(Protocol):
 SMALLEST_SCENE = 750
 """A smaller canvas is painted as a cutting from a larger scene, not as a whole scene in small."""
 
-
 WIDE_SAMPLES = 4_000_000
 """From here on a canvas is wide: fields are laid in cuttings as large as their tile, and wide things made coarser."""
 

@@ -25,7 +25,7 @@ from .noise import (
     small_shape,
     tile,
 )
-from .raster import Rows, remapped, wrapped
+from .raster import Rows, kept, remapped, wrapped
 from .tiles import Patchwork
 from .view import View
 from .waves import Spectrum
@@ -61,10 +61,15 @@ def lit_rows(
     turned: a lit surface does not look the same from below.
     """
     if shape[0] * shape[1] <= WHOLE_SAMPLES:
-        return [_kept(plane) for plane in look(shape, False)]
+        return [kept(plane) for plane in look(shape, False)]
     planes, seed = look((WHOLE_TILE, WHOLE_TILE), True), int(rng.integers(2**63))
-    works = (Patchwork(plane, WIDE_STRIDE, turns=False, mean=float(plane.mean())).wide(shape) for plane in planes)
-    return [work.over(shape, np.random.default_rng(seed)).rows for work in works]
+    return [_laid(plane, shape, np.random.default_rng(seed), turns=False) for plane in planes]
+
+
+def _laid(tile: FloatArray, shape: tuple[int, int], rng: np.random.Generator, *, turns: bool) -> Rows:
+    """Return what gives rows of cuttings of a tile that keep its mean."""
+    work = Patchwork(tile, WIDE_STRIDE, turns=turns, mean=float(tile.mean()))
+    return work.wide(shape).over(shape, rng).rows
 
 
 def look_over(look: Callable[..., FloatArray], planes: Sequence[FloatArray], periodic: bool) -> FloatArray:
@@ -139,16 +144,8 @@ def summed_rows(
     seen = np.asarray(sum(terms), dtype=np.float32)
     if look is not None:
         seen = look_over(look, [seen], periodic)
-    rows: Rows = _kept(seen)
-    if periodic:
-        work = Patchwork(seen, WIDE_STRIDE, turns=look is None, mean=float(seen.mean()))
-        rows = work.wide(surface).over(surface, rng).rows
+    rows = _laid(seen, surface, rng, turns=look is None) if periodic else kept(seen)
     return rows if view is None else _seen(rows, surface[0], view, shape)
-
-
-def _kept(whole: FloatArray) -> Rows:
-    """Return what gives copies of rows of a plane."""
-    return lambda part: whole[part].copy()
 
 
 def _seen(surface: Rows, height: int, view: View, shape: tuple[int, int]) -> Rows:

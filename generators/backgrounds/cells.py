@@ -33,17 +33,21 @@ def cells(
     distance, label = cv2.distanceTransformWithLabels(
         seeds, cv2.DIST_L2, cv2.DIST_MASK_5, labelType=cv2.DIST_LABEL_PIXEL
     )
-    inside = np.asarray(label, dtype=np.int32)[margin:-margin, margin:-margin]
-    if periodic:
-        at = np.nonzero(seeds == 0)
-        down, across = ((axis - margin) % length for axis, length in zip(at, shape, strict=True))
-        _, order = np.unique(
-            down * shape[1] + across, return_inverse=True
-        )  # the same for a seed and what it goes on as
-        numbers = np.zeros(len(order) + 1, dtype=np.uint8)
-        numbers[np.asarray(label)[at]] = order & 255
-        return _inner(np.asarray(distance, dtype=np.float32), margin, spacing), numbers[inside]
-    return _inner(np.asarray(distance, dtype=np.float32), margin, spacing), (inside & 255).astype(np.uint8)
+    labels = np.asarray(label, dtype=np.int32)
+    inside = labels[margin:-margin, margin:-margin]
+    number = _numbers(seeds, labels, shape)[inside] if periodic else (inside & 255).astype(np.uint8)
+    return _inner(np.asarray(distance, dtype=np.float32), margin, spacing), number
+
+
+def _numbers(seeds: NDArray[np.uint8], labels: NDArray[np.int32], shape: tuple[int, int]) -> NDArray[np.uint8]:
+    """Return the number of the cell that every label stands for, the same for a seed and what it goes on as."""
+    at = np.nonzero(seeds == 0)
+    margins = ((side - length) // 2 for side, length in zip(seeds.shape, shape, strict=True))
+    down, across = ((axis - margin) % length for axis, margin, length in zip(at, margins, shape, strict=True))
+    _, order = np.unique(down * shape[1] + across, return_inverse=True)
+    numbers = np.zeros(len(order) + 1, dtype=np.uint8)
+    numbers[labels[at]] = order & 255
+    return numbers
 
 
 def by_cell(number: NDArray[np.uint8], values: NDArray[np.float64]) -> FloatArray:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -146,14 +146,13 @@ def _skyline(shape: tuple[int, int], top: float, near: float, rng: np.random.Gen
     cones = heights[:, None] * (1 - np.abs(columns - middles[:, None]) / (0.3 * heights[:, None] + 0.5))
     skyline, inside = np.zeros(w), (columns >= 0) & (columns < w)
     np.maximum.at(skyline, columns[inside], cones[inside])
-    ragged = _line(w, Spectrum(0.0), rng) * np.float32(0.05 * size)
+    ragged = _line(w, Spectrum(0.0, w), rng) * np.float32(0.05 * size)
     return np.asarray(top + hill - skyline + ragged, dtype=np.float32)
 
 
 def _line(length: int, spectrum: Spectrum, rng: np.random.Generator) -> FloatArray:
     """Return a line of noise of unit variance, float32 (length,), cut from a periodic one of twice the length."""
-    line = one_grid((1, length), replace(spectrum, longest_px=spectrum.longest_px or length), 1, (0, length), rng)
-    return np.asarray(line[0], dtype=np.float32)
+    return np.asarray(one_grid((1, length), spectrum, 1, (0, length), rng)[0], dtype=np.float32)
 
 
 def _clearing(shape: tuple[int, int], top: float, rng: np.random.Generator) -> Rows:

@@ -130,13 +130,16 @@ def plane(rows: Rows, shape: tuple[int, int]) -> FloatArray:
     return plane
 
 
-def enlarged_rows(small: FloatArray, step: int, shape: tuple[int, int]) -> Rows:
-    """Return what enlarges `small`, which has a margin of `MARGIN_SAMPLES`, to rows of `shape`."""
-    edge = MARGIN_SAMPLES * step
+def enlarged_rows(small: FloatArray, step: int, shape: tuple[int, ...], *, edge: int | None = None) -> Rows:
+    """Return what enlarges `small` to rows of `shape`, which begins `edge` of its samples within.
+
+    None: the margin of `MARGIN_SAMPLES` that `small` has.
+    """
+    first = MARGIN_SAMPLES * step if edge is None else edge
     grown = Enlargement.through(small, step)
 
     def rows(part: slice) -> FloatArray:
-        return grown.rows(slice(part.start + edge, part.stop + edge))[:, edge : edge + shape[1]]
+        return grown.rows(slice(part.start + first, part.stop + first))[:, first : first + shape[1]]
 
     return rows
 

@@ -6,14 +6,14 @@ less the further it reaches into the other: one thing stands before another, and
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 
 import numpy as np
 
 from .base import FloatArray
 from .noise import WHOLE_SAMPLES
-from .raster import Rows, wrapped
+from .raster import Rows, kept, wrapped
 
 PILE_TILE = 896
 """Side of the tile: a thousand bushes or more."""
@@ -36,7 +36,7 @@ def piled_rows(shape: tuple[int, int], look: Look, rng: np.random.Generator) -> 
     """Return what gives rows of the light that `look` makes: whole in a small plane, from cuttings in a large one."""
     if shape[0] * shape[1] <= WHOLE_SAMPLES:
         light, _ = look(shape, False)
-        return lambda part: light[part].copy()
+        return kept(light)
     return Pile(*look((PILE_TILE, PILE_TILE), True)).over(shape, rng)
 
 
@@ -102,30 +102,29 @@ class _Cutting:
 
     def lay(self, band: FloatArray, heights: FloatArray, start: int) -> None:
         """Lay it over the rows of a plane from `start` on, of which `heights` holds the tallest so far in seams."""
-        for rows, fall in _zones(self.top - start, band.shape[0]):
-            for columns, drop in _zones(self.left, band.shape[1]):
-                here = rows.start - self.top + start, columns.start - self.left
-                cut = np.s_[
-                    here[0] : here[0] + rows.stop - rows.start, here[1] : here[1] + columns.stop - columns.start
-                ]
+        for rows, down, fall in _zones(self.top - start, band.shape[0]):
+            for columns, across, drop in _zones(self.left, band.shape[1]):
+                light, height = self.light[down, across], self.tops[down, across]
                 if fall is None and drop is None:
-                    band[rows, columns] = self.light[cut]
+                    band[rows, columns] = light
                     continue
-                height = self.tops[cut]
-                for way in (None if fall is None else fall[:, None], drop):
-                    height = height if way is None else height - way
+                if fall is not None:
+                    height = height - fall[:, None]
+                if drop is not None:
+                    height = height - drop
                 taller = height > heights[rows, columns]
-                np.copyto(band[rows, columns], self.light[cut], where=taller)
+                np.copyto(band[rows, columns], light, where=taller)
                 np.copyto(heights[rows, columns], height, where=taller)
 
 
-def _zones(start: int, length: int) -> list[tuple[slice, FloatArray | None]]:
-    """Return what a cutting from `start` on covers of `length` samples: seams, with how it sinks there, and between."""
+def _zones(start: int, length: int) -> Iterator[tuple[slice, slice, FloatArray | None]]:
+    """Yield what a cutting from `start` on covers of `length` samples, seams and between, part by part.
+
+    Where a part lies in them, where in the cutting, and how the cutting sinks there, None between seams.
+    """
     way = (np.arange(OVERLAP, dtype=np.float32) + np.float32(0.5)) * np.float32(SINKING / OVERLAP)
-    zones: list[tuple[slice, FloatArray | None]] = []
     for first, last, sinks in ((0, OVERLAP, way[::-1]), (OVERLAP, STRIDE, None), (STRIDE, STRIDE + OVERLAP, way)):
-        low, high = max(start + first, 0), min(start + last, length)
+        low, high = max(first, -start), min(last, length - start)
         if low < high:
-            skipped = low - start - first
-            zones.append((slice(low, high), None if sinks is None else sinks[skipped : skipped + high - low]))
-    return zones
+            sunk = None if sinks is None else sinks[low - first : high - first]
+            yield slice(start + low, start + high), slice(low, high), sunk

@@ -164,6 +164,11 @@ def reduced(image: FloatArray | NDArray[np.uint8], step: int) -> FloatArray:
     return np.asarray(cv2.resize(filled, size, interpolation=cv2.INTER_AREA), dtype=np.float32)
 
 
+def kept(whole: FloatArray) -> Rows:
+    """Return what gives copies of rows of a plane."""
+    return lambda part: whole[part].copy()
+
+
 def wrapped(plane: FloatArray, before: int, after: int) -> FloatArray:
     """Return a periodic plane with so many more samples before and after its rows and columns."""
     import cv2

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from .base import FloatArray
 from .bent import bent_field
 from .noise import MARGIN_SAMPLES, Spectrum, Tone, enlarged_rows, field_rows, grid_step, on_grid, plane, small_shape
-from .raster import Enlargement, Rows
+from .raster import Rows, grown
 
 Lit = Callable[[slice, FloatArray], FloatArray]
 """Gives planes (n, rows, columns) of the rows asked for, under the light that falls on them."""
@@ -87,15 +87,17 @@ class Tint:
         """
         if finer is None:
             return _times([self.rows(plane) for plane in planes])
-        halfway, half = [_halfway(each, self.step, finer.shape) for each in planes], finer
+        half, beyond = finer, (self.step // 2 - 1) * MARGIN_SAMPLES  # of this grid's margin, beyond that of the other
+        halfway = [enlarged_rows(plane, self.step // 2, half.shape, edge=beyond) for plane in planes]
 
-        def enlarged(part: slice, grown: Rows) -> FloatArray:
+        def enlarged(part: slice, between: Rows) -> FloatArray:
             needed = slice(part.start // 2 + MARGIN_SAMPLES - 1, -(-part.stop // 2) + MARGIN_SAMPLES + 1)
-            large = _doubled(grown(needed) * half[needed])
+            small = between(needed) * half[needed]
+            large = grown(small, (2 * small.shape[0], 2 * small.shape[1]), 2)
             top, left = part.start - 2 * (needed.start - MARGIN_SAMPLES), 2 * MARGIN_SAMPLES
             return large[top : top + part.stop - part.start, left : left + self.canvas[1]]
 
-        return _times([partial(enlarged, grown=grown) for grown in halfway])
+        return _times([partial(enlarged, between=between) for between in halfway])
 
 
 def _times(planes: Sequence[Rows]) -> Lit:
@@ -108,18 +110,3 @@ def _times(planes: Sequence[Rows]) -> Lit:
         return out
 
     return lit
-
-
-def _halfway(plane: FloatArray, step: int, shape: tuple[int, ...]) -> Rows:
-    """Return what enlarges a plane with a margin to rows of the grid of step 2, of that shape."""
-    beyond = (step // 2 - 1) * MARGIN_SAMPLES  # of this grid's margin, beyond that of the other
-    grown = Enlargement.through(plane, step // 2)
-    return lambda part: grown.rows(slice(part.start + beyond, part.stop + beyond))[:, beyond : beyond + shape[1]]
-
-
-def _doubled(plane: FloatArray) -> FloatArray:
-    """Return a plane twice as large, along straight lines; a sample becomes the middle of 2 × 2."""
-    import cv2
-
-    size = (2 * plane.shape[1], 2 * plane.shape[0])
-    return np.asarray(cv2.resize(plane, size, interpolation=cv2.INTER_LINEAR), dtype=np.float32)

@@ -9,7 +9,7 @@ import numpy as np
 
 from .base import FloatArray, check_kind, in_wide, pick_kind, scene_span
 from .bent import bent_field, bent_rows
-from .canvas import BAND_PX, SAMPLE_PX, canvas_shape, crisp, full_size, widened
+from .canvas import SAMPLE_PX, canvas_shape, crisp, full_size, widened
 from .noise import Spectrum, field_rows
 from .points import MOST, chances, power_law
 from .raster import Rows, cached, colour, columns, in_cache, remapped, rows, smoothstep
@@ -171,13 +171,13 @@ def _mirrored(shape: tuple[int, int], rng: np.random.Generator) -> Callable[[sli
     # Four numbers a place are looked up as quickly as one.
     picture = np.asarray(cv2.merge([*in_cache(scene, tints, upright), upright]), dtype=np.float32)
 
-    across = np.empty((BAND_PX, shape[1]), dtype=np.float32)
-    across[:] = np.arange(shape[1], dtype=np.float32) / np.float32(step)
+    across = np.arange(shape[1], dtype=np.float32) / np.float32(step)
 
     def planes(part: slice, slope: FloatArray) -> FloatArray:
         y = slope * reach
         y += np.arange(part.start, part.stop, dtype=np.float32)[:, None] / np.float32(step)
-        x = across[: len(y)]
+        x = np.empty_like(y)
+        x[:] = across
         seen = np.empty((3, *x.shape), dtype=np.float32)
         cv2.mixChannels([remapped(picture, x, y)], list(seen), [0, 0, 1, 1, 2, 2])
         return seen
