@@ -30,7 +30,7 @@ from .picture import mark_spots, write_mask
 from .reader import check_one_camera, read_photograph
 
 THRESHOLD = 9.0
-"""Evidence above which a grain is taken, in a photograph of one megapixel. On the 60 rolls of `rolls standard` (report
+"""Evidence above which a grain is taken, at one megapixel a photograph. On the 60 rolls of `rolls standard` 5 (report
 seeds; the limit was chosen on others, for an earlier network) it left 0 to 0.6 false alarms a roll, 0.1 on average, and
 found after 1, 4, 8, 16, 32 and 64 photographs .02, .23, .32, .45, .60, .75 of all grains in scrub, .03, .27, .40, .53,
 .69, .86 in rock and .29, .83, .99, .99, .99, .99 on mixed ground."""

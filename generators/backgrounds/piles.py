@@ -16,7 +16,7 @@ from .noise import WHOLE_SAMPLES
 from .raster import Rows, kept, wrapped
 
 PILE_TILE = 896
-"""Side of the tile: a thousand bushes or more."""
+"""Side of the tile: eight hundred bushes or more."""
 
 APART = 3
 """A cutting begins at least the tile's side over this, down or across, from where its neighbours do: nothing comes up
